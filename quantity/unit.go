@@ -62,24 +62,63 @@ func guesses(prefix string) string {
 	return prefix + "A, " + prefix + "V, " + prefix + "s..."
 }
 
-// parseUnit reads a unit: a symbol, or a quotient of two as in "V/us".
+// parseUnit reads a unit: a symbol, or a compound such as "V/us" or "kg.m2/s3.A" with at most one stroke.
 func parseUnit(text string) (unit, error) {
-	top, bottom, quotient := strings.Cut(text, "/")
-	if !quotient {
+	if last := len(text) - 1; !strings.ContainsAny(text, "/.") && (text == "" || text[last] < '2' || text[last] > '9') {
 		return bare(text)
 	}
-	u, err := bare(strings.TrimSpace(top))
+	top, bottom, quotient := strings.Cut(text, "/")
+	u, err := product(top)
+	if err != nil || !quotient {
+		return u, err
+	}
+	d, err := product(bottom)
 	if err != nil {
 		return unit{}, err
 	}
-	d, err := bare(strings.TrimSpace(bottom))
-	if err != nil {
-		return unit{}, err
+	q := unit{dim: u.dim.Over(d.dim), scale: u.scale / d.scale}
+	return q, q.dim.reasonable(text)
+}
+
+// product reads factors joined by points, each with a power of one digit: "kg.m2"; "1" stands for none.
+func product(text string) (unit, error) {
+	u := unit{scale: 1}
+	if strings.TrimSpace(text) == "1" {
+		return u, nil
 	}
-	if u.offset != 0 || d.offset != 0 {
-		return unit{}, fmt.Errorf("%q: a rate of temperature is written in K", text)
+	for _, factor := range strings.Split(text, ".") {
+		symbol, power := strings.TrimSpace(factor), 1
+		if n := len(symbol); n > 1 && symbol[n-1] >= '2' && symbol[n-1] <= '9' {
+			symbol, power = symbol[:n-1], int(symbol[n-1]-'0')
+		}
+		f, isBase := map[string]unit{"m": {dim: Dimension{Metre: 1}, scale: 1}, "kg": {dim: Dimension{Kilogram: 1}, scale: 1}}[symbol]
+		if !isBase {
+			var err error
+			if f, err = bare(symbol); err != nil {
+				return unit{}, err
+			}
+		}
+		if f.offset != 0 {
+			return unit{}, fmt.Errorf("%q: temperature inside a compound unit is written in K", text)
+		}
+		for range power {
+			u.dim, u.scale = u.dim.Times(f.dim), u.scale*f.scale
+			if err := u.dim.reasonable(text); err != nil {
+				return unit{}, err
+			}
+		}
 	}
-	return unit{dim: u.dim.Over(d.dim), scale: u.scale / d.scale}, nil
+	return u, nil
+}
+
+// reasonable refuses powers that no quantity has, before an exponent overflows.
+func (d Dimension) reasonable(text string) error {
+	for _, e := range []int8{d.Metre, d.Kilogram, d.Second, d.Ampere, d.Kelvin} {
+		if e > 9 || e < -9 {
+			return fmt.Errorf("%q: a power above 9 is no unit", text)
+		}
+	}
+	return nil
 }
 
 // nearest is a hint with a unit that differs from symbol in case only, else one that shares its last letter.
