@@ -1,0 +1,303 @@
+package circuit
+
+import "math"
+
+const (
+	maxIterations   = 50
+	voltsTolerance  = 1e-9  // accept a Newton step below this, absolute (V) and relative
+	ampsTolerance   = 1e-12 // accept a residual below this (A) ...
+	ampsRelative    = 1e-9  // ... plus this part of the largest branch current
+	roundings       = 8     // ... plus this many roundings of the node's own terms
+	machineEpsilon  = 0x1p-52
+	marchIterations = 400
+)
+
+// work is the storage of the solver, sized once for a network.
+type work struct {
+	size     int       // unknowns: nodes without ground
+	jacobian []float64 // size x size, row-major
+	lu       []float64
+	residual []float64 // sum of the currents leaving the node, A
+	stiff    []float64 // sum of the magnitudes of all slopes at the node, S
+	step     []float64
+	left     []float64 // residual that a damped step should leave, A
+	volts    []float64 // iterate, ground included
+	trial    []float64
+	high     []float64
+	known    []bool
+	demanded []bool // nodes that feed a demanding port
+	maxAmps  float64
+	bad      Branch // the part whose current was not finite
+
+	loadShare  float64 // scale of the currents of demanding one-ports
+	inputShare float64 // scale of the first-port currents of demanding two-ports
+	gmin       float64
+	iterations int
+}
+
+func (n *Network) prepare() {
+	size := len(n.nodes) - 1
+	w := &n.work
+	if w.size == size && w.volts != nil {
+		return
+	}
+	*w = work{
+		size:     size,
+		jacobian: make([]float64, size*size),
+		lu:       make([]float64, size*size),
+		residual: make([]float64, size),
+		stiff:    make([]float64, size),
+		step:     make([]float64, size),
+		left:     make([]float64, size),
+		volts:    make([]float64, size+1),
+		trial:    make([]float64, size+1),
+		high:     make([]float64, size+1),
+		known:    make([]bool, size+1),
+		demanded: make([]bool, size+1),
+	}
+}
+
+func (n *Network) markDemand() {
+	clear(n.work.demanded)
+	for i := range n.onePorts {
+		if e := &n.onePorts[i]; e.demand {
+			n.work.demanded[e.plus] = true
+		}
+	}
+	for i := range n.twoPorts {
+		if e := &n.twoPorts[i]; e.demand {
+			n.work.demanded[e.plus1] = true
+		}
+	}
+	n.work.demanded[Ground] = false
+}
+
+func (w *work) stamp(row, column Node, siemens float64) {
+	if row > 0 && column > 0 {
+		w.jacobian[(int(row)-1)*w.size+int(column)-1] += siemens
+	}
+}
+
+func (w *work) inject(node Node, amps, stiffness float64) {
+	if node > 0 {
+		w.residual[node-1] += amps
+		w.stiff[node-1] += stiffness
+	}
+}
+
+// evaluate fills the residual and the Jacobian at the node voltages v and keeps every branch current.
+// It reports false, with the part in w.bad, when a current or a slope is not finite.
+func (n *Network) evaluate(v []float64) bool {
+	w := &n.work
+	clear(w.jacobian)
+	for i := range w.residual {
+		w.residual[i] = w.gmin * v[i+1]
+		w.stiff[i] = w.gmin
+		w.jacobian[i*w.size+i] = w.gmin
+	}
+	w.maxAmps = 0
+	for i := range n.resistors {
+		e := &n.resistors[i]
+		g := e.siemens
+		e.amps = g * (v[e.plus] - v[e.minus])
+		n.stampPort(e.plus, e.minus, e.plus, e.minus, g)
+		w.inject(e.plus, e.amps, g)
+		w.inject(e.minus, -e.amps, g)
+		w.maxAmps = max(w.maxAmps, math.Abs(e.amps))
+	}
+	for i := range n.onePorts {
+		e := &n.onePorts[i]
+		amps, slope := e.part.Current(v[e.plus] - v[e.minus])
+		if e.demand {
+			amps, slope = amps*w.loadShare, slope*w.loadShare
+		}
+		if !finite(amps) || !finite(slope) {
+			w.bad = n.branchOf(isOnePort, i)
+			return false
+		}
+		e.amps, e.slope = amps, slope
+		n.stampPort(e.plus, e.minus, e.plus, e.minus, slope)
+		stiffness := math.Abs(slope)
+		w.inject(e.plus, amps, stiffness)
+		w.inject(e.minus, -amps, stiffness)
+		w.maxAmps = max(w.maxAmps, math.Abs(amps))
+	}
+	for i := range n.twoPorts {
+		e := &n.twoPorts[i]
+		amps1, amps2, s := e.part.Currents(v[e.plus1]-v[e.minus1], v[e.plus2]-v[e.minus2])
+		if e.demand {
+			amps1, s.S11, s.S12 = amps1*w.inputShare, s.S11*w.inputShare, s.S12*w.inputShare
+		}
+		if !finite(amps1) || !finite(amps2) || !finite(s.S11+s.S12+s.S21+s.S22) {
+			w.bad = n.branchOf(isTwoPort, i)
+			return false
+		}
+		e.amps1, e.amps2, e.slopes = amps1, amps2, s
+		n.stampPort(e.plus1, e.minus1, e.plus1, e.minus1, s.S11)
+		n.stampPort(e.plus1, e.minus1, e.plus2, e.minus2, s.S12)
+		n.stampPort(e.plus2, e.minus2, e.plus1, e.minus1, s.S21)
+		n.stampPort(e.plus2, e.minus2, e.plus2, e.minus2, s.S22)
+		stiff1 := math.Abs(s.S11) + math.Abs(s.S12)
+		stiff2 := math.Abs(s.S21) + math.Abs(s.S22)
+		w.inject(e.plus1, amps1, stiff1)
+		w.inject(e.minus1, -amps1, stiff1)
+		w.inject(e.plus2, amps2, stiff2)
+		w.inject(e.minus2, -amps2, stiff2)
+		w.maxAmps = max(w.maxAmps, math.Abs(amps1), math.Abs(amps2))
+	}
+	return true
+}
+
+// stampPort adds the slope of a current that flows from fromPlus to fromMinus and depends on the voltage of byPlus against byMinus.
+func (n *Network) stampPort(fromPlus, fromMinus, byPlus, byMinus Node, siemens float64) {
+	w := &n.work
+	w.stamp(fromPlus, byPlus, siemens)
+	w.stamp(fromPlus, byMinus, -siemens)
+	w.stamp(fromMinus, byPlus, -siemens)
+	w.stamp(fromMinus, byMinus, siemens)
+}
+
+func (n *Network) branchOf(k kind, index int) Branch {
+	for b := range n.branches {
+		if n.branches[b].kind == k && n.branches[b].index == index {
+			return Branch(b)
+		}
+	}
+	return -1
+}
+
+// acceptable tells whether the residual and the Newton step at v are both small enough to call v a solution.
+func (w *work) acceptable(v []float64) bool {
+	for i, step := range w.step {
+		if !(math.Abs(step) < voltsTolerance*(1+math.Abs(v[i+1]))) {
+			return false
+		}
+	}
+	return w.balanced(v)
+}
+
+func (w *work) balanced(v []float64) bool {
+	allowed := ampsTolerance + ampsRelative*w.maxAmps
+	for i, r := range w.residual {
+		if !(math.Abs(r) < allowed+w.rounding(i, v)) {
+			return false
+		}
+	}
+	return true
+}
+
+// rounding is the current at unknown i, in A, that cannot be told from zero: roundings of its largest terms.
+func (w *work) rounding(i int, v []float64) float64 {
+	sum := w.stiff[i] * math.Abs(v[i+1])
+	for j, g := range w.jacobian[i*w.size : (i+1)*w.size] {
+		sum += math.Abs(g * v[j+1])
+	}
+	return roundings * machineEpsilon * sum
+}
+
+type outcome uint8
+
+const (
+	converged outcome = iota
+	flipped           // the sign of the determinant changed: on the way across the nose
+	wandering         // the iteration limit was reached
+	notFinite         // a part gave a current that is not a number
+)
+
+// newton iterates from v, in place, with full steps; a node that feeds a demanding port falls at most to half in one
+// step, so that an iterate cannot jump across the unstable branch unseen. A solution with a non-positive determinant
+// is an unstable one and is not accepted.
+func (n *Network) newton(v []float64) outcome {
+	w := &n.work
+	for range maxIterations {
+		w.iterations++
+		if n.Watch != nil {
+			n.Watch(v)
+		}
+		if !n.evaluate(v) {
+			return notFinite
+		}
+		if sign := w.solveStep(0); sign <= 0 {
+			return flipped
+		}
+		if w.acceptable(v) {
+			return converged
+		}
+		share := 1.0
+		for i, step := range w.step {
+			if volts := v[i+1]; w.demanded[i+1] && volts > 0 && -step*share > volts/2 {
+				share = volts / 2 / -step
+			}
+		}
+		for i, step := range w.step {
+			v[i+1] += share * step
+		}
+	}
+	return wandering
+}
+
+// march follows the network as if every node had a capacitor, from v, in place, with implicit steps that lengthen while
+// the linear model of a step holds. It goes to the stable point that the network would reach in time from v, across
+// regions of negative slope and over kinks where the Newton iteration circles.
+func (n *Network) march(v []float64) outcome {
+	w := &n.work
+	if !n.evaluate(v) {
+		return notFinite
+	}
+	before := w.norm()
+	damping := 1.0
+	for range marchIterations {
+		w.iterations++
+		if n.Watch != nil {
+			n.Watch(v)
+		}
+		if w.balanced(v) && w.solveStep(0) > 0 && w.acceptable(v) {
+			return converged
+		}
+		if w.solveStep(damping) <= 0 {
+			damping = max(damping*4, 1e-3)
+			continue
+		}
+		copy(w.trial, v)
+		for i, step := range w.step {
+			w.trial[i+1] += step
+			w.left[i] = -damping * w.stiff[i] * step
+		}
+		if !n.evaluate(w.trial) {
+			return notFinite
+		}
+		after := w.norm()
+		if after <= before/2 || w.asPredicted() || w.balanced(w.trial) {
+			copy(v, w.trial)
+			before = after
+			damping /= 4
+			continue
+		}
+		if damping = max(damping*4, 1e-3); damping > 1e15 {
+			return wandering
+		}
+		n.evaluate(v)
+	}
+	return wandering
+}
+
+// asPredicted tells whether the residual after a damped step is what the linear model left over, within half of it.
+func (w *work) asPredicted() bool {
+	off, size := 0.0, 0.0
+	for i, r := range w.residual {
+		off = max(off, math.Abs(r-w.left[i]))
+		size = max(size, math.Abs(w.left[i]))
+	}
+	return off <= size/2
+}
+
+// norm is the largest residual current, in A.
+func (w *work) norm() float64 {
+	largest := 0.0
+	for _, r := range w.residual {
+		largest = max(largest, math.Abs(r))
+	}
+	return largest
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
