@@ -1,0 +1,198 @@
+// Package sequence reads sequence files: what to set, what to measure, what to work out and what to judge, checked in one
+// go before anything is connected.
+package sequence
+
+import (
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/sequence/expr"
+)
+
+// Sequence is a checked sequence file with its parameters set.
+type Sequence struct {
+	File    string
+	Title   string
+	About   string
+	Bench   string // bench file named by the sequence, relative to it; empty if none
+	Params  []Param
+	Needs   []Need
+	Guards  []Guard
+	Steps   []Step
+	Summary []Step // derive and judge over all points: expressions see whole columns
+	Curves  []Curve
+	Source  []byte // the file as read
+}
+
+// Param is a named value, or list of values, that --set can change.
+type Param struct {
+	Name, About string
+	Values      Values
+	Place       diag.Place
+}
+
+// Values is what a parameter or a sweep takes: one or more values of one dimension.
+type Values struct {
+	List  []quantity.Quantity // worked out, in order; at least one
+	Dim   quantity.Dimension
+	Place diag.Place
+}
+
+// Role is what an instrument channel does for a sequence.
+type Role string
+
+// The roles.
+const (
+	RoleSource Role = "source"
+	RoleLoad   Role = "load"
+	RoleMeter  Role = "meter"
+)
+
+// Need is one instrument channel that the sequence asks for.
+type Need struct {
+	Name    string
+	Role    Role
+	Node    string
+	Volts   quantity.Span
+	Amps    quantity.Span
+	Watts   quantity.Span
+	AtVolts quantity.Span // for a load: the voltage at which Amps must be reached
+	Place   diag.Place
+}
+
+// Guard is the absolute limits of the device at a node.
+type Guard struct {
+	Node               string
+	Volts, Amps, Watts quantity.Span // Set tells which are given
+	Place              diag.Place
+}
+
+// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Wait, *Repeat, *When or *Note.
+type Step interface{ At() diag.Place }
+
+// Pos is the place of a step; every step embeds it.
+type Pos struct{ Place diag.Place }
+
+// At is where the step stands in the file.
+func (p Pos) At() diag.Place { return p.Place }
+
+type (
+	// Source sets a source. Nil leaves a setting alone; the output goes on unless Output says off.
+	Source struct {
+		Pos
+		Role   string // the need's name
+		Volts  *expr.Expr
+		Amps   *expr.Expr // current limit
+		Output Switch
+	}
+	// Load sets a load; the unit of Hold picks the mode: A, V, ohm or W. The input goes on unless Input says off.
+	Load struct {
+		Pos
+		Role  string
+		Hold  *expr.Expr
+		Input Switch
+	}
+	// Measure reads nodes at one time.
+	Measure struct {
+		Pos
+		Readings []Reading
+		Aperture quantity.Quantity // time; SI 0: the default
+		Average  int               // readings per value; 0 means 1
+	}
+	// Derive works values out.
+	Derive struct {
+		Pos
+		Items []Derived
+		Part  string // in a summary: only points with this label
+	}
+	// Judge compares with a limit.
+	Judge struct {
+		Pos
+		Limit  *expr.Expr // a comparison
+		When   *expr.Expr // nil: always
+		Clause string
+	}
+	// Sweep runs its steps for each value.
+	Sweep struct {
+		Pos
+		Name   string
+		Values Values
+		Label  string // text shown in the column "part" of its points; empty: none
+		Steps  []Step
+	}
+	// Settle waits until a value stays within a band.
+	Settle struct {
+		Pos
+		Value  *expr.Expr        // usually v(node) or i(node)
+		Within quantity.Quantity // a ratio of the value, or an absolute band in the value's dimension: full width
+		For    quantity.Quantity // how long it must stay inside
+		AtMost quantity.Quantity // time-out: the point is then marked not settled
+	}
+	// Wait waits a fixed time.
+	Wait struct {
+		Pos
+		For *expr.Expr
+	}
+	// Repeat runs its steps some times; the column "n" counts from 1 where the steps measure.
+	Repeat struct {
+		Pos
+		Times int
+		Label string
+		Steps []Step
+	}
+	// When runs Then where If holds, else Else.
+	When struct {
+		Pos
+		If   *expr.Expr
+		Then []Step
+		Else []Step
+	}
+	// Note writes a line into the record.
+	Note struct {
+		Pos
+		Text string
+	}
+)
+
+// Switch is on, off, or not said.
+type Switch uint8
+
+// The switch positions.
+const (
+	Unsaid Switch = iota
+	On
+	Off
+)
+
+// Function is what is measured at a node.
+type Function string
+
+// The functions.
+const (
+	Volts Function = "v"
+	Amps  Function = "i"
+)
+
+// Reading is one measured name.
+type Reading struct {
+	Name     string
+	Function Function
+	Node     string
+	Place    diag.Place
+}
+
+// Derived is one worked-out name.
+type Derived struct {
+	Name  string
+	Value *expr.Expr
+	Place diag.Place
+}
+
+// Curve is one picture of the report.
+type Curve struct {
+	X, Y  string
+	Per   string // one line per value of this coordinate; empty: one line
+	LogX  bool
+	LogY  bool
+	Title string
+	Place diag.Place
+}
