@@ -1,8 +1,13 @@
 // Package record keeps what a run leaves behind: one folder, append-only, complete, from which every derived number can be
 // worked out again without instruments.
+//
+// [Create] starts a folder and gives a [Writer]; points, verdicts and events reach the disk's files before the call that hands them over
+// returns. [Open] reads a folder back, a torn or unfinished one included. The files are described in FORMAT.md.
 package record
 
 import (
+	"encoding/json"
+	"math"
 	"time"
 
 	"fourwire/quantity"
@@ -22,7 +27,7 @@ const (
 type Column struct {
 	Name string             `json:"name"`
 	Kind ColumnKind         `json:"kind"`
-	Unit string             `json:"unit"` // unit of the file: the coherent SI unit; ratios as plain numbers with unit "1"
+	Unit string             `json:"unit"` // unit of the file: the coherent SI unit; ratios as plain numbers with unit "1"; empty: taken from Dim
 	Dim  quantity.Dimension `json:"-"`
 	Expr string             `json:"expr,omitempty"` // of a derived column, as written
 	Node string             `json:"node,omitempty"` // of a measured column: "v(dut.in)"
@@ -51,6 +56,30 @@ type Point struct {
 	Settled bool
 }
 
+// The words of the column "status", worst first.
+const (
+	StatusOverload   = "overload"
+	StatusInvalid    = "invalid"
+	StatusNotSettled = "not settled"
+	StatusOK         = "ok"
+)
+
+// Status is the worst that can be said of the point, in the word of the column "status".
+func (p Point) Status() string {
+	for _, c := range p.Cells {
+		if c.Overload {
+			return StatusOverload
+		}
+	}
+	switch {
+	case !p.Valid:
+		return StatusInvalid
+	case !p.Settled:
+		return StatusNotSettled
+	}
+	return StatusOK
+}
+
 // Outcome of a verdict or of a whole run.
 type Outcome string
 
@@ -74,6 +103,34 @@ type Verdict struct {
 	Unit    string  `json:"unit"`
 	Rule    string  `json:"rule"` // "simple acceptance"
 	Where   string  `json:"where,omitempty"`
+	Why     string  `json:"why,omitempty"` // why it could not be judged or decided, and what would decide it
+}
+
+// MarshalJSON writes null for a number that is not there (NaN).
+func (v Verdict) MarshalJSON() ([]byte, error) {
+	type plain Verdict
+	return json.Marshal(struct {
+		plain
+		Value *float64 `json:"value"`
+		U     *float64 `json:"u"`
+		Bound *float64 `json:"bound"`
+	}{plain(v), finite(v.Value), finite(v.U), finite(v.Bound)})
+}
+
+// UnmarshalJSON reads null as NaN.
+func (v *Verdict) UnmarshalJSON(data []byte) error {
+	type plain Verdict
+	in := struct {
+		*plain
+		Value *float64 `json:"value"`
+		U     *float64 `json:"u"`
+		Bound *float64 `json:"bound"`
+	}{plain: (*plain)(v)}
+	if err := json.Unmarshal(data, &in); err != nil {
+		return err
+	}
+	v.Value, v.U, v.Bound = orNaN(in.Value), orNaN(in.U), orNaN(in.Bound)
+	return nil
 }
 
 // Result is a value worked out over all points.
@@ -85,4 +142,43 @@ type Result struct {
 	U    float64 `json:"u"`
 	Part string  `json:"part,omitempty"`
 	Why  string  `json:"why,omitempty"` // why there is no value
+}
+
+// MarshalJSON writes null for a number that is not there (NaN).
+func (r Result) MarshalJSON() ([]byte, error) {
+	type plain Result
+	return json.Marshal(struct {
+		plain
+		SI *float64 `json:"value"`
+		U  *float64 `json:"u"`
+	}{plain(r), finite(r.SI), finite(r.U)})
+}
+
+// UnmarshalJSON reads null as NaN.
+func (r *Result) UnmarshalJSON(data []byte) error {
+	type plain Result
+	in := struct {
+		*plain
+		SI *float64 `json:"value"`
+		U  *float64 `json:"u"`
+	}{plain: (*plain)(r)}
+	if err := json.Unmarshal(data, &in); err != nil {
+		return err
+	}
+	r.SI, r.U = orNaN(in.SI), orNaN(in.U)
+	return nil
+}
+
+func finite(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
+
+func orNaN(x *float64) float64 {
+	if x == nil {
+		return math.NaN()
+	}
+	return *x
 }

@@ -1,0 +1,107 @@
+package record
+
+import (
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"time"
+	"unicode/utf8"
+)
+
+// Messages longer than wireWhole bytes are kept with their first wireHead bytes, their length and their hash.
+const (
+	wireWhole = 4096
+	wireHead  = 256
+)
+
+// Wire appends one message to wire.jsonl; sent says that it went to the instrument. at is a moment of the run's clock. It
+// takes plain values, so that it can be handed to any transport. Messages longer than 4096 bytes are shortened.
+func (w *Writer) Wire(at time.Time, instrument, address string, sent bool, data []byte) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.done {
+		return
+	}
+	w.line = appendWire(w.line[:0], w.started, at, instrument, address, sent, data)
+	if _, err := w.wire.Write(w.line); err != nil && w.wireErr == nil {
+		w.wireErr = fmt.Errorf("record wire log: %w", err)
+	}
+}
+
+func appendWire(b []byte, started, at time.Time, instrument, address string, sent bool, data []byte) []byte {
+	b = append(b, `{"t":`...)
+	b = strconv.AppendFloat(b, at.Sub(started).Seconds(), 'g', -1, 64)
+	b = append(b, `,"time":"`...)
+	b = at.AppendFormat(b, time.RFC3339Nano)
+	b = append(b, `","instrument":`...)
+	b = appendText(b, instrument)
+	b = append(b, `,"address":`...)
+	b = appendText(b, address)
+	if sent {
+		b = append(b, `,"dir":"out"`...)
+	} else {
+		b = append(b, `,"dir":"in"`...)
+	}
+	head := data
+	if len(data) > wireWhole {
+		head = data[:wireHead]
+	}
+	if plain(head) {
+		b = append(b, `,"text":`...)
+		b = appendText(b, string(head))
+	} else {
+		b = append(b, `,"base64":"`...)
+		b = base64.StdEncoding.AppendEncode(b, head)
+		b = append(b, '"')
+	}
+	if len(head) < len(data) {
+		sum := sha256.Sum256(data)
+		b = append(b, `,"length":`...)
+		b = strconv.AppendInt(b, int64(len(data)), 10)
+		b = append(b, `,"sha256":"`...)
+		b = hex.AppendEncode(b, sum[:])
+		b = append(b, '"')
+	}
+	return append(b, '}', '\n')
+}
+
+// plain tells text from binary: valid UTF-8 with no control characters but tab and line ends.
+func plain(data []byte) bool {
+	for len(data) > 0 {
+		r, n := utf8.DecodeRune(data)
+		if r == utf8.RuneError && n == 1 || r < ' ' && r != '\n' && r != '\r' && r != '\t' || r == 0x7f {
+			return false
+		}
+		data = data[n:]
+	}
+	return true
+}
+
+// appendText appends a JSON string.
+func appendText(b []byte, s string) []byte {
+	for i := 0; i < len(s); i++ {
+		if c := s[i]; c < ' ' && c != '\n' && c != '\r' && c != '\t' || c == 0x7f || c >= utf8.RuneSelf {
+			quoted, _ := json.Marshal(s) // a string always can be written
+			return append(b, quoted...)
+		}
+	}
+	b = append(b, '"')
+	for i := 0; i < len(s); i++ {
+		switch c := s[i]; c {
+		case '"', '\\':
+			b = append(b, '\\', c)
+		case '\n':
+			b = append(b, `\n`...)
+		case '\r':
+			b = append(b, `\r`...)
+		case '\t':
+			b = append(b, `\t`...)
+		default:
+			b = append(b, c)
+		}
+	}
+	return append(b, '"')
+}

@@ -1,0 +1,412 @@
+package record
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/rs/zerolog"
+
+	"fourwire/internal/clock"
+	"fourwire/quantity"
+)
+
+// The names inside a record.
+const (
+	ManifestFile = "record.json"
+	PointsFile   = "points.csv"
+	WireFile     = "wire.jsonl"
+	LogFile      = "log.jsonl"
+	InputsFolder = "inputs"
+)
+
+// Writer appends to one record. Its methods may be called from several goroutines: instruments answer side by side. An
+// error of Wire, which has nobody to hand it to, comes back from the next call that returns one.
+type Writer struct {
+	dir     string
+	clock   clock.Clock
+	started time.Time
+
+	mu       sync.Mutex // guards everything below
+	manifest Manifest
+	points   *os.File // nil before Columns
+	wire     *os.File
+	events   *os.File
+	log      zerolog.Logger
+	line     []byte // reused for wire lines
+	wireErr  error
+	done     bool
+}
+
+// Create starts a record in dir, which is made, with its parents; a folder that has anything in it is refused. The start
+// is written to the log at once, so that a run which never ends can still be read.
+func Create(dir string, s Start) (*Writer, error) {
+	if err := os.MkdirAll(filepath.Join(dir, InputsFolder), 0o777); err != nil {
+		return nil, fmt.Errorf("record %s cannot be made: %w", dir, err)
+	}
+	if err := mustBeFresh(dir); err != nil {
+		return nil, err
+	}
+	w := &Writer{dir: dir, clock: clock.Or(s.Clock)}
+	w.started = w.clock.Now()
+	if s.ID == "" {
+		id, err := newID(w.started)
+		if err != nil {
+			return nil, err
+		}
+		s.ID = id
+	}
+	w.manifest = Manifest{Format: Version, Start: s, Started: w.started.Round(0)}
+	var err error
+	if w.events, err = appendTo(dir, LogFile); err != nil {
+		return nil, err
+	}
+	if w.wire, err = appendTo(dir, WireFile); err != nil {
+		w.events.Close()
+		return nil, err
+	}
+	w.log = zerolog.New(w.events)
+	if err := w.entry("info", kindStart, "run started", map[string]any{"start": w.manifest.Start, "started": w.manifest.Started}); err != nil {
+		w.closeFiles()
+		return nil, err
+	}
+	return w, nil
+}
+
+func mustBeFresh(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return fmt.Errorf("record %s cannot be read: %w", dir, err)
+	}
+	for _, e := range entries {
+		if e.Name() != InputsFolder {
+			return fmt.Errorf("record %s has %s in it already: records are never written over; name another folder", dir, e.Name())
+		}
+	}
+	return nil
+}
+
+// newID is a UUIDv7 (RFC 9562, clause 5.7) of a moment of the run's own clock.
+func newID(at time.Time) (string, error) {
+	id, err := uuid.NewRandom()
+	if err != nil {
+		return "", fmt.Errorf("no identity for the record: %w", err)
+	}
+	ms := uint64(at.UnixMilli())
+	for i := range 6 {
+		id[i] = byte(ms >> (8 * (5 - i)))
+	}
+	id[6] = id[6]&0x0f | 0x70
+	return id.String(), nil
+}
+
+func appendTo(dir, name string) (*os.File, error) {
+	f, err := os.OpenFile(filepath.Join(dir, name), os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o666)
+	if err != nil {
+		return nil, fmt.Errorf("record: %w", err)
+	}
+	return f, nil
+}
+
+// Dir is the record's folder.
+func (w *Writer) Dir() string { return w.dir }
+
+// ID is the record's identity, a UUIDv7.
+func (w *Writer) ID() string { return w.manifest.ID }
+
+// Input keeps a file exactly as it was used. name is its name inside inputs/; of a path only what lies below the folder is
+// kept. A second file of the same name and other content gets a number.
+func (w *Writer) Input(name string, data []byte) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	name = cleanName(name)
+	stem, ext := strings.TrimSuffix(name, filepath.Ext(name)), filepath.Ext(name)
+	for n := 2; ; n++ {
+		path := filepath.Join(w.dir, InputsFolder, name)
+		had, err := os.ReadFile(path)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			return WriteWhole(path, data)
+		case err != nil:
+			return fmt.Errorf("record input %s: %w", name, err)
+		case string(had) == string(data):
+			return nil
+		}
+		name = fmt.Sprintf("%s-%d%s", stem, n, ext)
+	}
+}
+
+// cleanName keeps the last part of a path, without what could lead out of the folder or trouble another system.
+func cleanName(name string) string {
+	name = name[strings.LastIndexAny(name, `/\`)+1:]
+	name = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f || strings.ContainsRune(`<>:"|?*`, r) {
+			return '_'
+		}
+		return r
+	}, name)
+	if strings.Trim(name, ". ") == "" {
+		return "input"
+	}
+	return name
+}
+
+// Instruments sets who answered, once the identities are known; a second call replaces the list.
+func (w *Writer) Instruments(list []Instrument) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.manifest.Instruments = append([]Instrument(nil), list...)
+	return w.entry("info", kindInstruments, "instruments identified", map[string]any{"instruments": list})
+}
+
+// Columns fixes the columns of points.csv, in order; call it once, before the first point. parts says that points have a
+// Part.
+func (w *Writer) Columns(columns []Column, parts bool) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.points != nil {
+		return errors.New("record: the columns are fixed already")
+	}
+	columns = append([]Column(nil), columns...)
+	for i := range columns {
+		if columns[i].Unit == "" {
+			columns[i].Unit = unitOf(columns[i].Dim)
+		}
+	}
+	if err := checkColumns(columns); err != nil {
+		return err
+	}
+	f, err := appendTo(w.dir, PointsFile)
+	if err != nil {
+		return err
+	}
+	w.points, w.manifest.Columns, w.manifest.Parts = f, columns, parts
+	if _, err := f.Write(csvLine(header(columns, parts))); err != nil {
+		return fmt.Errorf("record points: %w", err)
+	}
+	return w.entry("info", kindColumns, "columns fixed", map[string]any{"columns": columns, "parts": parts})
+}
+
+func unitOf(d quantity.Dimension) string {
+	if u := d.Unit(); u != "" {
+		return u
+	}
+	return "1"
+}
+
+func checkColumns(columns []Column) error {
+	seen := map[string]bool{}
+	for _, c := range columns {
+		if c.Name == "" || strings.ContainsAny(c.Name, "[](),;= \r\n\"") || fixedColumns[c.Name] {
+			return fmt.Errorf("record: %q cannot be the name of a column", c.Name)
+		}
+		if strings.ContainsAny(c.Unit, "[]\r\n\"") {
+			return fmt.Errorf("record: %q cannot be the unit of column %s", c.Unit, c.Name)
+		}
+		if seen[c.Name] {
+			return fmt.Errorf("record: column %s is there twice", c.Name)
+		}
+		if c.Kind != Coordinate && c.Kind != Measured && c.Kind != Derived {
+			return fmt.Errorf("record: column %s has the unknown kind %q", c.Name, c.Kind)
+		}
+		seen[c.Name] = true
+	}
+	return nil
+}
+
+// Point appends one row to points.csv; the row has been handed to the file when Point returns. Values under names that are
+// no columns are an error, missing ones are left empty.
+func (w *Writer) Point(p Point) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.points == nil {
+		return errors.New("record: a point came before the columns were fixed")
+	}
+	known := map[string]bool{}
+	for _, c := range w.manifest.Columns {
+		known[c.Name] = true
+	}
+	for name := range p.Cells {
+		if !known[name] {
+			return fmt.Errorf("record: point %d has a value for %q, which is no column", p.Number, name)
+		}
+	}
+	if _, err := w.points.Write(csvLine(row(w.manifest.Columns, w.manifest.Parts, p))); err != nil {
+		return fmt.Errorf("record points: %w", err)
+	}
+	w.manifest.Points++
+	return w.takeWireErr()
+}
+
+// Verdict keeps one comparison with a limit.
+func (w *Writer) Verdict(v Verdict) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.manifest.Verdicts = append(w.manifest.Verdicts, v)
+	level := "info"
+	if v.Outcome == Fail || v.Outcome == Undecided {
+		level = "warn"
+	}
+	return w.entry(level, kindVerdict, v.Limit+": "+string(v.Outcome), map[string]any{"verdict": v})
+}
+
+// Result keeps one value worked out over all points.
+func (w *Writer) Result(r Result) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.manifest.Results = append(w.manifest.Results, r)
+	return w.entry("info", kindResult, r.Name, map[string]any{"result": r})
+}
+
+// Event is one line of the log.
+type Event struct {
+	Time   time.Time      // set by the writer
+	At     time.Duration  // since the start of the run; set by the writer
+	Level  string         // debug, info, warn, error; empty is info
+	Kind   string         // one word for scripts: "note", "output", "trip"; empty: none
+	Text   string         //
+	Fields map[string]any // what else belongs to it; names that the line uses itself are left out
+}
+
+// Event appends one line to log.jsonl.
+func (w *Writer) Event(e Event) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.entry(e.Level, e.Kind, e.Text, e.Fields)
+}
+
+// Finish writes the manifest, with the hash of every file, and closes the record. Calling it again is an error.
+func (w *Writer) Finish(end End) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.done {
+		return errors.New("record: finished already")
+	}
+	level, text := "info", "run ended"
+	if end.Reason != "" {
+		level, text = "error", "run ended early: "+end.Reason
+	}
+	err := w.entry(level, kindEnd, text, map[string]any{"end": end})
+	w.done = true
+	m := &w.manifest
+	m.End = end
+	m.DurationSeconds = w.clock.Since(w.started).Seconds()
+	m.Ended = m.Started.Add(w.clock.Since(w.started))
+	m.Counts = Count(m.Verdicts)
+	err = errors.Join(err, w.wireErr, w.closeFiles())
+	return errors.Join(err, writeManifest(w.dir, m))
+}
+
+// Close closes the files without a manifest, for a run that cannot be finished. After Finish it does nothing.
+func (w *Writer) Close() error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.done {
+		return nil
+	}
+	w.done = true
+	return w.closeFiles()
+}
+
+func (w *Writer) closeFiles() error {
+	var all error
+	for _, f := range []*os.File{w.points, w.wire, w.events} {
+		if f != nil {
+			all = errors.Join(all, f.Close())
+		}
+	}
+	return all
+}
+
+// writeManifest takes the hashes and writes record.json.
+func writeManifest(dir string, m *Manifest) error {
+	files, err := hashAll(dir)
+	if err != nil {
+		return err
+	}
+	m.Files = files
+	for _, empty := range []func(){
+		func() { m.Columns = orEmpty(m.Columns) }, func() { m.Verdicts = orEmpty(m.Verdicts) }, func() { m.Results = orEmpty(m.Results) },
+	} {
+		empty()
+	}
+	data, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return fmt.Errorf("record manifest: %w", err)
+	}
+	return WriteWhole(filepath.Join(dir, ManifestFile), append(data, '\n'))
+}
+
+func orEmpty[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
+}
+
+// hashAll lists every regular file of the record but the manifest, sorted by path.
+func hashAll(dir string) ([]File, error) {
+	var files []File
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		name, err := filepath.Rel(dir, path)
+		if err != nil || !d.Type().IsRegular() || name == ManifestFile || strings.HasSuffix(name, besideSuffix) {
+			return err
+		}
+		f, err := hashFile(path)
+		if err != nil {
+			return err
+		}
+		f.Path = filepath.ToSlash(name)
+		files = append(files, f)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("record hashes: %w", err)
+	}
+	sort.Slice(files, func(i, j int) bool { return files[i].Path < files[j].Path })
+	return files, nil
+}
+
+func hashFile(path string) (File, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return File{}, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	n, err := io.Copy(h, f)
+	if err != nil {
+		return File{}, err
+	}
+	return File{Bytes: n, SHA256: hex.EncodeToString(h.Sum(nil))}, nil
+}
+
+// besideSuffix marks a file that is being written beside the one it will replace.
+const besideSuffix = ".part"
+
+// WriteWhole writes a file beside its place and renames it, so that a reader sees the old file or the new one, never half.
+func WriteWhole(path string, data []byte) error {
+	beside := path + besideSuffix
+	if err := os.WriteFile(beside, data, 0o666); err != nil {
+		return fmt.Errorf("record: %w", err)
+	}
+	if err := os.Rename(beside, path); err != nil {
+		os.Remove(beside)
+		return fmt.Errorf("record: %w", err)
+	}
+	return nil
+}
