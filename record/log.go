@@ -29,7 +29,8 @@ func (w *Writer) entry(level, kind, text string, fields map[string]any) error {
 	}
 	at := w.clock.Since(w.started)
 	caught := &catch{to: w.events}
-	e := w.log.Output(caught).WithLevel(lv)
+	logger := w.log.Output(caught)
+	e := logger.WithLevel(lv)
 	e.Str("time", w.manifest.Started.Add(at).Format(time.RFC3339Nano)).Float64("t", at.Seconds())
 	if kind != "" {
 		e.Str("kind", kind)
