@@ -30,11 +30,19 @@ type Param struct {
 	Place       diag.Place
 }
 
-// Values is what a parameter or a sweep takes: one or more values of one dimension.
+// Values is what a parameter or a sweep takes: one or more values of one dimension. Those of a parameter, and those of a
+// sweep that follow from parameters alone, are worked out when the file is read: List holds them. Those that need an outer
+// sweep or something measured are worked out each time the sweep begins: List is nil, see [Values.Work].
 type Values struct {
-	List  []quantity.Quantity // worked out, in order; at least one
+	List  []quantity.Quantity // in order; at least one, or nil as said above
 	Dim   quantity.Dimension
 	Place diag.Place
+
+	items    []*expr.Expr // a list as written
+	from, to *expr.Expr   // a range as written
+	step     *expr.Expr   // its step; nil: points
+	points   int
+	log      bool
 }
 
 // Role is what an instrument channel does for a sequence.
@@ -107,9 +115,10 @@ type (
 	// Judge compares with a limit.
 	Judge struct {
 		Pos
-		Limit  *expr.Expr // a comparison
+		Limit  *expr.Expr // one comparison; "4.9 V <= vo <= 5.1 V" is read as two judge steps
 		When   *expr.Expr // nil: always
 		Clause string
+		Part   string // in a summary: only points with this label
 	}
 	// Sweep runs its steps for each value.
 	Sweep struct {
@@ -152,6 +161,29 @@ type (
 		Text string
 	}
 )
+
+// ColumnKind says where the numbers of a column come from.
+type ColumnKind string
+
+// The kinds of column.
+const (
+	Coordinate ColumnKind = "coordinate"
+	Measured   ColumnKind = "measured"
+	Worked     ColumnKind = "derived"
+)
+
+// Column is one named quantity of the points that a sequence produces.
+type Column struct {
+	Name string
+	Kind ColumnKind
+	Dim  quantity.Dimension
+	Expr string // of a derived column, as written
+	Node string // of a measured column: "v(dut.in)"
+}
+
+// Setting changes a parameter for one run, as --set name=value does. The value is written as in the file: "12 V",
+// "[14 V, 22 V]" or "{from: 50 mA, to: 3 A, points: 20, spacing: log}".
+type Setting struct{ Name, Value string }
 
 // Switch is on, off, or not said.
 type Switch uint8
