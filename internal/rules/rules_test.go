@@ -48,6 +48,10 @@ var arrows = map[string][]string{
 	"sequence/plan": {"sequence", "sequence/expr", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
 	"sequence/run":  {"sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
+	"analysis/uncertain": {"quantity/..."},
+	"analysis/verdict":   {"quantity/..."},
+	"analysis/sweep":     {"quantity/...", "analysis/uncertain"},
+
 	"sim/circuit":    {},
 	"sim/scpi":       {}, // never driver/...: each checks the other
 	"sim/device":     {"sim/circuit"},
