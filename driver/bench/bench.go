@@ -1,0 +1,60 @@
+package bench
+
+import "fourwire/internal/diag"
+
+// Bench is a bench as its file states it.
+type Bench struct {
+	File          string
+	Title         string
+	AmbientKelvin float64 // 0: not stated
+	Simulate      string  // scenario file, relative to the bench file; empty: a real bench
+	Instruments   []Instrument
+	Wiring        []Wire
+	Source        []byte // the file as read
+	Place         diag.Place
+}
+
+// Instrument is one instrument of the bench.
+type Instrument struct {
+	Name                     string
+	Model                    string // name in the library, or a path relative to the bench file that ends in .yaml
+	Address                  string
+	Identity                 Identity
+	Calibrated               string // date of the last calibration, as in 2026-03-01; empty: not stated
+	Place                    diag.Place
+	ModelPlace, AddressPlace diag.Place
+}
+
+// Identity is what the instrument's answer to the identity query must say. Empty parts are not checked.
+type Identity struct{ Maker, Model, Serial string }
+
+// Use is what a channel does at a node.
+type Use string
+
+// The uses.
+const (
+	Source    Use = "source"
+	Load      Use = "load"
+	Voltmeter Use = "voltmeter"
+	Ammeter   Use = "ammeter"
+)
+
+// Sense is where a source or load senses its voltage.
+type Sense string
+
+// The ways to sense.
+const (
+	Local  Sense = "local"
+	Remote Sense = "remote"
+)
+
+// Wire is one channel at one node.
+type Wire struct {
+	Instrument string
+	Channel    int // from 1
+	Node       string
+	As         Use
+	Sense      Sense
+	LeadOhm    float64 // per conductor
+	Place      diag.Place
+}
