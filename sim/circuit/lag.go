@@ -39,7 +39,9 @@ func (l Lag) Mean(state, target float64) float64 { return target + (state-target
 // Crossing returns when, after the start of a step of h, a quantity that goes evenly from before to after passes a
 // threshold, and whether it does. Touching the threshold at the end counts, starting on it does not.
 func Crossing(before, after, threshold float64, h time.Duration) (at time.Duration, crossed bool) {
-	if before == threshold || (before < threshold) != (after >= threshold) {
+	rises := before < threshold && after >= threshold
+	falls := before > threshold && after <= threshold
+	if !rises && !falls {
 		return 0, false
 	}
 	return time.Duration(math.Round((threshold - before) / (after - before) * float64(h))), true
