@@ -1,5 +1,25 @@
 package record
 
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// What a reader takes at most; a record beyond that is read up to there and the rest is reported.
+const (
+	maxManifest = 256 << 20
+	maxFile     = 1 << 30 // bytes of points.csv, and of log.jsonl
+	maxLine     = 4 << 20
+	maxProblems = 50
+)
+
 // Record is a run read back.
 type Record struct {
 	Dir string
@@ -7,10 +27,314 @@ type Record struct {
 	Finished bool // the manifest is there
 	Rows     []Point
 	Log      []Event
-	Problems []string // what is torn, damaged or changed, in words
+	Problems []string // what is torn, damaged or missing, in words
 }
 
 // Open reads a record. Points come from points.csv alone; verdicts and the rest from the manifest, or from the log where
-// the run ended without one. What is torn or damaged is left out and reported in Problems; an error means that nothing
-// could be read.
-func Open(dir string) (*Record, error) { return open(dir) }
+// the run ended without one. What is torn or damaged is left out and reported in Problems; an error means that the folder
+// holds no record that can be read.
+func Open(dir string) (*Record, error) {
+	r := &Record{Dir: dir}
+	var found problems
+	if err := r.readManifest(&found); err != nil {
+		return nil, err
+	}
+	logged, err := r.readLog(&found)
+	if err != nil {
+		return nil, err
+	}
+	if !r.Finished {
+		if !logged {
+			return nil, fmt.Errorf("%s holds no record: neither %s nor the start of a run in %s", dir, ManifestFile, LogFile)
+		}
+		r.rebuild()
+		found.add("the run has no %s: it was cut off, or is still going on; what follows was put together from its log", ManifestFile)
+	}
+	if err := r.readRows(&found); err != nil {
+		return nil, err
+	}
+	if r.Finished && r.Points != len(r.Rows) {
+		found.add("the manifest counts %d points, %s has %d whole rows", r.Points, PointsFile, len(r.Rows))
+	}
+	r.Points = len(r.Rows)
+	r.Problems = found.list()
+	return r, nil
+}
+
+// problems collects what is wrong, a bounded number of it.
+type problems struct {
+	texts []string
+	more  int
+}
+
+func (p *problems) add(format string, args ...any) {
+	if len(p.texts) >= maxProblems {
+		p.more++
+		return
+	}
+	p.texts = append(p.texts, fmt.Sprintf(format, args...))
+}
+
+func (p *problems) list() []string {
+	if p.more > 0 {
+		return append(p.texts, fmt.Sprintf("and %d more of this kind", p.more))
+	}
+	return p.texts
+}
+
+func (r *Record) readManifest(found *problems) error {
+	f, err := os.Open(filepath.Join(r.Dir, ManifestFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("record: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxManifest+1))
+	if err != nil {
+		return fmt.Errorf("record: %w", err)
+	}
+	if len(data) > maxManifest {
+		return fmt.Errorf("record %s: %s is larger than %d bytes", r.Dir, ManifestFile, maxManifest)
+	}
+	m, err := parseManifest(data)
+	if err != nil {
+		var other *VersionError
+		if errors.As(err, &other) {
+			return fmt.Errorf("record %s: %w", r.Dir, err)
+		}
+		found.add("%s cannot be read: %v", ManifestFile, err)
+		return nil
+	}
+	r.Manifest, r.Finished = *m, true
+	return nil
+}
+
+// VersionError says that a record was written in a form that this version does not know.
+type VersionError struct{ Format string }
+
+func (e *VersionError) Error() string {
+	return fmt.Sprintf("%s says %q, this version reads %q; use the version that wrote it, or a newer one", ManifestFile, e.Format, Version)
+}
+
+func parseManifest(data []byte) (*Manifest, error) {
+	var m Manifest
+	if err := json.Unmarshal(data, &m); err != nil {
+		return nil, err
+	}
+	if m.Format != Version {
+		return nil, &VersionError{m.Format}
+	}
+	for i := range m.Columns {
+		m.Columns[i].Dim = dimOf(m.Columns[i].Unit)
+	}
+	if err := checkColumns(m.Columns); err != nil {
+		return nil, err
+	}
+	return &m, nil
+}
+
+func (r *Record) readRows(found *problems) error {
+	f, err := os.Open(filepath.Join(r.Dir, PointsFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("record: %w", err)
+	}
+	defer f.Close()
+	t, err := readPoints(f, r.Columns, found)
+	if err != nil {
+		return fmt.Errorf("record %s: %w", PointsFile, err)
+	}
+	r.Columns, r.Parts, r.Rows = t.columns, t.parts, t.rows
+	return nil
+}
+
+// readLog reads log.jsonl; logged is false where it does not hold the start of a run.
+func (r *Record) readLog(found *problems) (logged bool, err error) {
+	f, err := os.Open(filepath.Join(r.Dir, LogFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("record: %w", err)
+	}
+	defer f.Close()
+	lines := newLines(f)
+	for {
+		line, whole, err := lines.next()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			return logged, fmt.Errorf("record %s: %w", LogFile, err)
+		}
+		if !whole {
+			found.add("%s: the last line is torn and was left out", LogFile)
+			break
+		}
+		e, err := parseEvent(line)
+		if err != nil {
+			found.add("%s:%d: left out: %v", LogFile, lines.number, err)
+			continue
+		}
+		r.Log = append(r.Log, e)
+		logged = logged || e.Kind == kindStart
+	}
+	if lines.stopped {
+		found.add("%s: only the first %d bytes were read", LogFile, maxFile)
+	}
+	return logged, nil
+}
+
+func parseEvent(line []byte) (Event, error) {
+	var fields map[string]any
+	if err := json.Unmarshal(line, &fields); err != nil {
+		return Event{}, err
+	}
+	text := func(name string) string { s, _ := fields[name].(string); return s }
+	e := Event{Level: text("level"), Kind: text("kind"), Text: text("message")}
+	e.Time, _ = time.Parse(time.RFC3339Nano, text("time"))
+	if t, ok := fields["t"].(float64); ok {
+		e.At = seconds(t)
+	}
+	for name := range lineNames {
+		delete(fields, name)
+	}
+	if len(fields) > 0 {
+		e.Fields = fields
+	}
+	return e, nil
+}
+
+// rebuild puts a manifest together from the log.
+func (r *Record) rebuild() {
+	m := &r.Manifest
+	*m = Manifest{Format: Version}
+	for _, e := range r.Log {
+		switch e.Kind {
+		case kindStart:
+			again(e.Fields["start"], &m.Start)
+			again(e.Fields["started"], &m.Started)
+		case kindInstruments:
+			again(e.Fields["instruments"], &m.Instruments)
+		case kindColumns:
+			again(e.Fields["columns"], &m.Columns)
+			again(e.Fields["parts"], &m.Parts)
+		case kindVerdict:
+			var v Verdict
+			if again(e.Fields["verdict"], &v) {
+				m.Verdicts = append(m.Verdicts, v)
+			}
+		case kindResult:
+			var v Result
+			if again(e.Fields["result"], &v) {
+				m.Results = append(m.Results, v)
+			}
+		case kindEnd:
+			again(e.Fields["end"], &m.End)
+		}
+		m.Ended, m.DurationSeconds = e.Time, e.At.Seconds()
+	}
+	if checkColumns(m.Columns) != nil {
+		m.Columns = nil // the header of points.csv says enough
+	}
+	for i := range m.Columns {
+		m.Columns[i].Dim = dimOf(m.Columns[i].Unit)
+	}
+	if m.Outcome == "" {
+		m.Outcome = Overall(m.Verdicts)
+	}
+	if m.Reason == "" {
+		m.Reason = "the run was cut off before it could end"
+	}
+	m.Counts = Count(m.Verdicts)
+}
+
+// again reads a value, which came out of JSON, as the type it was written from.
+func again(from, into any) bool {
+	data, err := json.Marshal(from)
+	return err == nil && json.Unmarshal(data, into) == nil
+}
+
+// Verify compares every file with the manifest's hashes and says, in words, which are missing, changed or not listed.
+// Nothing is found in a record without a manifest, which has no hashes.
+func (r *Record) Verify() ([]string, error) {
+	if !r.Finished {
+		return nil, nil
+	}
+	now, err := hashAll(r.Dir)
+	if err != nil {
+		return nil, err
+	}
+	have := map[string]File{}
+	for _, f := range now {
+		have[f.Path] = f
+	}
+	var found problems
+	for _, f := range r.Files {
+		switch got, ok := have[f.Path]; {
+		case !ok:
+			found.add("%s is missing", f.Path)
+		case !strings.EqualFold(got.SHA256, f.SHA256):
+			found.add("%s was changed after the run: its hash is not the manifest's", f.Path)
+		}
+		delete(have, f.Path)
+	}
+	for _, f := range now {
+		if _, extra := have[f.Path]; extra {
+			found.add("%s is not in the manifest", f.Path)
+		}
+	}
+	return found.list(), nil
+}
+
+// Attachment is a file that was made from a record and is kept in it.
+type Attachment struct {
+	Name string
+	Data []byte
+}
+
+// Attach writes files into a record and enters their hashes into the manifest, where there is one. The files of the run
+// itself cannot be attached, and their hashes stay as they were.
+func Attach(dir string, files ...Attachment) error {
+	for _, f := range files {
+		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile {
+			return fmt.Errorf("record: %q cannot be attached", f.Name)
+		}
+		if err := WriteWhole(filepath.Join(dir, f.Name), f.Data); err != nil {
+			return err
+		}
+	}
+	r := &Record{Dir: dir}
+	var found problems
+	if err := r.readManifest(&found); err != nil {
+		return err
+	}
+	if !r.Finished {
+		return nil
+	}
+	now, err := hashAll(dir)
+	if err != nil {
+		return err
+	}
+	fresh := map[string]bool{}
+	for _, f := range files {
+		fresh[f.Name] = true
+	}
+	var list []File
+	for _, f := range r.Files {
+		if !fresh[f.Path] {
+			list = append(list, f)
+		}
+	}
+	for _, f := range now {
+		if fresh[f.Path] {
+			list = append(list, f)
+		}
+	}
+	r.Files = list
+	return saveManifest(dir, &r.Manifest)
+}

@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"math"
 	"sort"
@@ -68,8 +69,8 @@ func why(p Point) string {
 	}
 	sort.Strings(over)
 	text := overloadPrefix + strings.Join(over, ", ")
-	if p.Why == "" {
-		return text
+	if p.Why == "" || p.Why == text || strings.HasPrefix(p.Why, text+overloadEnd) {
+		return cmp.Or(p.Why, text)
 	}
 	return text + overloadEnd + p.Why
 }

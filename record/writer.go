@@ -1,16 +1,12 @@
 package record
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"sort"
 	"strings"
 	"sync"
 	"time"
@@ -41,6 +37,7 @@ type Writer struct {
 	mu       sync.Mutex // guards everything below
 	manifest Manifest
 	points   *os.File // nil before Columns
+	known    map[string]bool
 	wire     *os.File
 	events   *os.File
 	log      zerolog.Logger
@@ -192,6 +189,10 @@ func (w *Writer) Columns(columns []Column, parts bool) error {
 		return err
 	}
 	w.points, w.manifest.Columns, w.manifest.Parts = f, columns, parts
+	w.known = map[string]bool{}
+	for _, c := range columns {
+		w.known[c.Name] = true
+	}
 	if _, err := f.Write(csvLine(header(columns, parts))); err != nil {
 		return fmt.Errorf("record points: %w", err)
 	}
@@ -233,12 +234,8 @@ func (w *Writer) Point(p Point) error {
 	if w.points == nil {
 		return errors.New("record: a point came before the columns were fixed")
 	}
-	known := map[string]bool{}
-	for _, c := range w.manifest.Columns {
-		known[c.Name] = true
-	}
 	for name := range p.Cells {
-		if !known[name] {
+		if !w.known[name] {
 			return fmt.Errorf("record: point %d has a value for %q, which is no column", p.Number, name)
 		}
 	}
@@ -336,11 +333,11 @@ func writeManifest(dir string, m *Manifest) error {
 		return err
 	}
 	m.Files = files
-	for _, empty := range []func(){
-		func() { m.Columns = orEmpty(m.Columns) }, func() { m.Verdicts = orEmpty(m.Verdicts) }, func() { m.Results = orEmpty(m.Results) },
-	} {
-		empty()
-	}
+	return saveManifest(dir, m)
+}
+
+func saveManifest(dir string, m *Manifest) error {
+	m.Columns, m.Verdicts, m.Results = orEmpty(m.Columns), orEmpty(m.Verdicts), orEmpty(m.Results)
 	data, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		return fmt.Errorf("record manifest: %w", err)
@@ -353,60 +350,4 @@ func orEmpty[T any](list []T) []T {
 		return []T{}
 	}
 	return list
-}
-
-// hashAll lists every regular file of the record but the manifest, sorted by path.
-func hashAll(dir string) ([]File, error) {
-	var files []File
-	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		if err != nil {
-			return err
-		}
-		name, err := filepath.Rel(dir, path)
-		if err != nil || !d.Type().IsRegular() || name == ManifestFile || strings.HasSuffix(name, besideSuffix) {
-			return err
-		}
-		f, err := hashFile(path)
-		if err != nil {
-			return err
-		}
-		f.Path = filepath.ToSlash(name)
-		files = append(files, f)
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("record hashes: %w", err)
-	}
-	sort.Slice(files, func(i, j int) bool { return files[i].Path < files[j].Path })
-	return files, nil
-}
-
-func hashFile(path string) (File, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return File{}, err
-	}
-	defer f.Close()
-	h := sha256.New()
-	n, err := io.Copy(h, f)
-	if err != nil {
-		return File{}, err
-	}
-	return File{Bytes: n, SHA256: hex.EncodeToString(h.Sum(nil))}, nil
-}
-
-// besideSuffix marks a file that is being written beside the one it will replace.
-const besideSuffix = ".part"
-
-// WriteWhole writes a file beside its place and renames it, so that a reader sees the old file or the new one, never half.
-func WriteWhole(path string, data []byte) error {
-	beside := path + besideSuffix
-	if err := os.WriteFile(beside, data, 0o666); err != nil {
-		return fmt.Errorf("record: %w", err)
-	}
-	if err := os.Rename(beside, path); err != nil {
-		os.Remove(beside)
-		return fmt.Errorf("record: %w", err)
-	}
-	return nil
 }
