@@ -161,6 +161,19 @@ func (s *Stream) Send(ctx context.Context, msg []byte) error {
 	return nil
 }
 
+// Inject writes bytes that are no message, such as a control character that clears the interface, whatever state the link is in. It
+// is for the packages that own a wire.
+func (s *Stream) Inject(ctx context.Context, p []byte) error {
+	err := s.usable(ctx, "nothing was sent")
+	if err == nil {
+		err = s.write(ctx, p)
+	}
+	if err != nil {
+		return s.failed("clear", err)
+	}
+	return nil
+}
+
 // terminated returns msg with the terminator of this link in place of the one it has, if any.
 func (s *Stream) terminated(msg []byte) []byte {
 	body := len(msg)
