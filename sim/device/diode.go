@@ -18,9 +18,6 @@ type Diode struct {
 	BreakdownA  float64
 }
 
-// junctionGmin is the reverse slope of a junction that is off, S.
-const junctionGmin = 1e-12
-
 // Validate refuses parameters that cannot be.
 func (d *Diode) Validate() error {
 	c := check{part: "diode"}
@@ -63,7 +60,7 @@ func (d *Diode) Current(volts float64) (amps, siemens float64) {
 		amps -= max(reverse+d.BreakdownA, 0)
 		siemens += slope
 	}
-	return amps + junctionGmin*volts, siemens + junctionGmin
+	return amps, siemens
 }
 
 // Forward returns the voltage in V at a forward current in A.

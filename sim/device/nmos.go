@@ -48,7 +48,7 @@ func (m *Mosfet) Drain(drainV, gateV float64) (amps, byDrain, byGate float64) {
 		i, g := m.Body.Current(-drainV)
 		amps, byDrain = amps-i, byDrain+g
 	}
-	return amps + junctionGmin*drainV, byDrain + junctionGmin, byGate
+	return amps, byDrain, byGate
 }
 
 func (m *Mosfet) channel(drainV, gateV float64) (amps, byDrain, byGate float64) {
