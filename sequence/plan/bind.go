@@ -1,0 +1,342 @@
+package plan
+
+import (
+	"math"
+	"sort"
+	"strings"
+
+	"fourwire/driver/bench"
+	"fourwire/driver/model"
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/sequence"
+)
+
+// Bind binds a sequence to a bench. models holds the model of each instrument by the instrument's name on the bench. Whatever
+// does not fit is added to found; the plan is never nil, and is to be run only where nothing failed.
+func Bind(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.Model, found *diag.Findings) *Plan {
+	p := &Plan{Sequence: seq, Bench: b, guards: map[string]Window{}}
+	for _, g := range seq.Guards {
+		p.guards[g.Node] = Window{g.Node, g.Volts, g.Amps, g.Watts, g.Place}
+	}
+	c := &binder{plan: p, models: models, found: found, taken: map[Channel]string{}}
+	for _, n := range seq.Needs {
+		p.Roles = append(p.Roles, Role{Need: n, Guard: p.guards[n.Node]})
+	}
+	asked := c.demands()
+	for i := range p.Roles {
+		c.bindRole(i, asked[i])
+	}
+	c.bindGauges()
+	for _, col := range seq.Columns() {
+		out := Column{Column: col}
+		for _, g := range p.Gauges {
+			if col.Kind == sequence.Measured && col.Node == g.Name() {
+				out.From = g.Channel.String()
+			}
+		}
+		p.Columns = append(p.Columns, out)
+	}
+	c.predict()
+	p.Fit.judge()
+	return p
+}
+
+type binder struct {
+	plan   *Plan
+	models map[string]*model.Model
+	found  *diag.Findings
+	taken  map[Channel]string // role by channel
+}
+
+func (c *binder) channel(ch Channel) *model.Channel {
+	m := c.models[ch.Instrument]
+	if m == nil {
+		return nil
+	}
+	for i := range m.Channels {
+		if m.Channels[i].Number == ch.Number {
+			return &m.Channels[i]
+		}
+	}
+	return nil
+}
+
+// demands walks the sequence and collects, for each role, everything that is asked of it, each once. It also complains about
+// an order that could hurt the device.
+func (c *binder) demands() [][]planned {
+	p := c.plan
+	asked := make([][]planned, len(p.Roles))
+	seen := make([]map[demand]bool, len(p.Roles))
+	for i := range seen {
+		seen[i] = map[demand]bool{}
+	}
+	complained := map[diag.Place]bool{}
+	collect := func(w *walker) {
+		for i := range p.Roles {
+			d, on := p.demandOf(w.state, i)
+			key := d
+			for _, f := range []*float64{&key.volts, &key.low, &key.amps, &key.watts, &key.hold.SI} {
+				if none(*f) {
+					*f = math.MaxFloat64 // NaN is no key
+				}
+			}
+			if !on || seen[i][key] {
+				continue
+			}
+			seen[i][key] = true
+			asked[i] = append(asked[i], planned{d, w.where()})
+		}
+	}
+	w := newWalker(p.Sequence, hooks{
+		set: func(w *walker, role int, was Setting, at diag.Place, _ int) {
+			collect(w)
+			if p.Roles[role].Need.Role == sequence.RoleLoad && w.state[role].On && !was.On && !complained[at] && w.inactive == 0 {
+				if feed := c.deadSource(w); feed != "" {
+					complained[at] = true
+					c.found.AddHint(at, "put the load step after the source step: a load that is on already takes everything the device can give while it starts",
+						"load %s would be on before source %s", p.Roles[role].Need.Name, feed)
+				}
+			}
+		},
+	})
+	w.run()
+	p.Points, p.Parts = w.points, labelled(p.Sequence.Steps)
+	return asked
+}
+
+// deadSource names a source of the sequence when every source is off; empty where one is on, or where there is none.
+func (c *binder) deadSource(w *walker) string {
+	name := ""
+	for i, r := range c.plan.Roles {
+		if r.Need.Role != sequence.RoleSource {
+			continue
+		}
+		if w.state[i].On {
+			return ""
+		}
+		name = r.Need.Name
+	}
+	return name
+}
+
+func labelled(steps []sequence.Step) bool {
+	for _, s := range steps {
+		switch s := s.(type) {
+		case *sequence.Sweep:
+			if s.Label != "" || labelled(s.Steps) {
+				return true
+			}
+		case *sequence.Repeat:
+			if s.Label != "" || labelled(s.Steps) {
+				return true
+			}
+		case *sequence.When:
+			if labelled(s.Then) || labelled(s.Else) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+var uses = map[sequence.Role][]bench.Use{
+	sequence.RoleSource: {bench.Source},
+	sequence.RoleLoad:   {bench.Load},
+	sequence.RoleMeter:  {bench.Voltmeter, bench.Ammeter},
+}
+
+// bindRole looks at every channel of the right use and takes the best.
+func (c *binder) bindRole(i int, asked []planned) {
+	r := &c.plan.Roles[i]
+	fit := RoleFit{Role: r.Need.Name, Kind: string(r.Need.Role), Node: r.Need.Node}
+	roles := map[string]Role{}
+	for _, use := range uses[r.Need.Role] {
+		for _, w := range c.plan.Bench.Wiring {
+			if w.As != use {
+				continue
+			}
+			ch := Channel{w.Instrument, w.Channel}
+			cand := Candidate{Channel: ch, Name: ch.String(), Verdict: Misfits}
+			bound := c.asRole(*r, w)
+			switch {
+			case w.Node != r.Need.Node:
+				cand.Why = "wired at " + w.Node
+			case c.taken[ch] != "":
+				cand.Why = "already serves " + c.taken[ch]
+			default:
+				cand = c.measure(cand, bound, asked)
+			}
+			roles[ch.String()] = bound
+			fit.Candidates = append(fit.Candidates, cand)
+		}
+	}
+	sort.SliceStable(fit.Candidates, func(a, b int) bool { return better(fit.Candidates[a], fit.Candidates[b]) })
+	if len(fit.Candidates) > 0 && fit.Candidates[0].Verdict != Misfits {
+		fit.Chosen = fit.Candidates[0].Name
+		*r = roles[fit.Chosen]
+		c.taken[r.Channel] = r.Need.Name
+	} else {
+		c.refuse(*r, fit)
+	}
+	if fit.Chosen != "" {
+		c.cautions(*r)
+	}
+	c.plan.Fit.Roles = append(c.plan.Fit.Roles, fit)
+}
+
+func better(a, b Candidate) bool {
+	rank := func(c Candidate) (int, float64) {
+		m, ok := c.Binding()
+		switch {
+		case c.Why != "":
+			return 2, 0
+		case !ok:
+			return 0, 1
+		}
+		if c.Verdict == Misfits {
+			return 1, m.Part
+		}
+		return 0, m.Part
+	}
+	ra, pa := rank(a)
+	rb, pb := rank(b)
+	if ra != rb {
+		return ra < rb
+	}
+	return pa > pb
+}
+
+// asRole is a role as it would be if the channel of a wire served it: with its leads, and the protection that the guard asks.
+func (c *binder) asRole(r Role, w bench.Wire) Role {
+	r.Channel, r.Remote, r.LeadOhm = Channel{w.Instrument, w.Channel}, w.Sense == bench.Remote, w.LeadOhm
+	ch := c.channel(r.Channel)
+	if ch == nil {
+		return r
+	}
+	volts, amps := upper(r.Guard.Volts), upper(r.Guard.Amps)
+	switch {
+	case r.Need.Role == sequence.RoleSource && ch.Source != nil:
+		if volts == 0 {
+			volts = 1.1 * upper(r.Need.Volts) // no guard: a tenth above what is asked for; common practice, no source
+		}
+		r.Limit = quantity.Amp(least(amps, upper(r.Need.Amps), ch.Source.Amps.High))
+		r.OverVolts = quantity.Volt(protection(volts, ch.Source.OverVolts))
+		r.OverAmps = quantity.Amp(protection(amps, ch.Source.OverAmps))
+	case r.Need.Role == sequence.RoleLoad && ch.Load != nil:
+		r.MinVolts, r.MinOhms = ch.Load.MinVolts, ch.Load.MinOhms
+		r.OverVolts = quantity.Volt(protection(volts, ch.Load.OverVolts))
+		r.OverAmps = quantity.Amp(protection(amps, ch.Load.OverAmps))
+	}
+	return r
+}
+
+// protection is the level to set: what the guard says, or the highest the channel has below it; 0 where it has none. A guard
+// below the lowest level stays as it is: the margins then say that it cannot be set.
+func protection(guard float64, settable quantity.Span) float64 {
+	if !settable.Set || guard <= 0 {
+		return 0
+	}
+	return math.Min(guard, settable.High)
+}
+
+// upper is the upper end of a span; 0 where it has none.
+func upper(s quantity.Span) float64 {
+	if !s.Set || math.IsInf(s.High, 0) {
+		return 0
+	}
+	return s.High
+}
+
+// least is the smallest number above 0; 0 where there is none.
+func least(numbers ...float64) float64 {
+	out := 0.0
+	for _, x := range numbers {
+		if x > 0 && (out == 0 || x < out) {
+			out = x
+		}
+	}
+	return out
+}
+
+func (c *binder) measure(cand Candidate, r Role, asked []planned) Candidate {
+	ch := c.channel(r.Channel)
+	if ch == nil {
+		cand.Why = "its model has no such channel"
+		return cand
+	}
+	switch r.Need.Role {
+	case sequence.RoleSource:
+		if ch.Source == nil {
+			cand.Why = "its model says that the channel is no source"
+			return cand
+		}
+		cand.Margins = sourceMargins(ch.Source, r, asked)
+	case sequence.RoleLoad:
+		if ch.Load == nil {
+			cand.Why = "its model says that the channel is no load"
+			return cand
+		}
+		cand.Margins = loadMargins(ch.Load, r, asked)
+	case sequence.RoleMeter:
+		cand.Margins = meterMargins(ch, r.Need)
+	}
+	cand.Verdict = Fits
+	if m, ok := cand.Binding(); ok {
+		cand.Verdict = m.Verdict()
+	}
+	return cand
+}
+
+func meterMargins(ch *model.Channel, n sequence.Need) []Margin {
+	var m margins
+	for _, s := range []struct {
+		span   quantity.Span
+		ranges []model.Range
+		dim    quantity.Dimension
+	}{{n.Volts, ch.Volts, quantity.Voltage}, {n.Amps, ch.Amps, quantity.Current}} {
+		if !s.span.Set {
+			continue
+		}
+		top := 0.0
+		for _, r := range s.ranges {
+			top = math.Max(top, r.Full*(1+r.Over))
+		}
+		m.within("range", "", widest(s.span), top, s.dim)
+	}
+	return m.sorted()
+}
+
+func (c *binder) refuse(r Role, fit RoleFit) {
+	var why []string
+	for _, cand := range fit.Candidates {
+		text := cand.Why
+		if m, ok := cand.Binding(); ok && text == "" {
+			text = m.Kind + " " + m.Text
+			if m.At != "" {
+				text += " (at " + m.At + ")"
+			}
+		}
+		why = append(why, cand.Name+": "+text)
+	}
+	reasons := "the bench has no " + string(r.Need.Role) + " at all"
+	if len(why) > 0 {
+		reasons = strings.Join(why, "; ")
+	}
+	c.found.AddHint(r.Need.Place, `wire a channel that can, or lower what is asked; "fourwire fit" shows every margin`,
+		"no %s at %s on this bench can serve %s: %s", r.Need.Role, r.Need.Node, r.Need.Name, reasons)
+}
+
+// cautions warns of what is no fault but may surprise.
+func (c *binder) cautions(r Role) {
+	if r.Need.Role == sequence.RoleMeter {
+		return
+	}
+	if !r.Guard.Volts.Set && !r.Guard.Amps.Set {
+		c.found.Warn(r.Need.Place, "give the absolute limits of the device at this node under guard", "node %s has no guard: nothing stops %s from hurting the device there", r.Need.Node, r.Need.Name)
+	}
+	if amps := upper(r.Need.Amps); r.Need.Role == sequence.RoleSource && !r.Remote && r.LeadOhm > 0 && amps > 0 {
+		c.found.Warn(r.Need.Place, "sense it at the node, or set more", "%s is sensed at its own terminals: at %s the node gets %s less than is set (2 x %s x %s)",
+			r.Need.Name, quantity.Amp(amps), quantity.Volt(2*amps*r.LeadOhm), quantity.Ohm(r.LeadOhm), quantity.Amp(amps))
+	}
+}

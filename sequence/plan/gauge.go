@@ -1,0 +1,227 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"fourwire/driver/bench"
+	"fourwire/driver/model"
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/sequence"
+)
+
+// wanted is a node measurement that the sequence reads, with where it says so first.
+type wanted struct {
+	function sequence.Function
+	node     string
+	place    diag.Place
+	low      float64 // smallest and largest magnitude expected, NaN: not known
+	high     float64
+}
+
+func (c *binder) bindGauges() {
+	for _, w := range c.wanted() {
+		c.bindGauge(w)
+	}
+}
+
+// wanted lists every node measurement of measure and settle steps and of conditions, and what is expected of it.
+func (c *binder) wanted() []wanted {
+	var list []wanted
+	find := func(f sequence.Function, node string, at diag.Place) *wanted {
+		for i := range list {
+			if list[i].function == f && list[i].node == node {
+				return &list[i]
+			}
+		}
+		list = append(list, wanted{f, node, at, math.NaN(), math.NaN()})
+		return &list[len(list)-1]
+	}
+	w := newWalker(c.plan.Sequence, hooks{
+		measure: func(w *walker, m *sequence.Measure, _ int) {
+			for _, r := range m.Readings {
+				x := math.Abs(c.plan.Expect(w.state, r.Function, r.Node))
+				g := find(r.Function, r.Node, r.Place)
+				if g.low = smaller(g.low, x); !(x <= g.high) && !none(x) {
+					g.high = x
+				}
+			}
+		},
+		settle: func(w *walker, s *sequence.Settle, _ int) {
+			for _, n := range s.Value.Nodes() {
+				find(sequence.Function(n.Function), n.Node, s.At())
+			}
+		},
+		condition: func(s *sequence.When) {
+			for _, n := range s.If.Nodes() {
+				find(sequence.Function(n.Function), n.Node, s.At())
+			}
+		},
+	})
+	w.run()
+	return list
+}
+
+func smaller(a, b float64) float64 {
+	if none(a) || b < a {
+		return b
+	}
+	return a
+}
+
+// reader is a channel that could read a measurement.
+type reader struct {
+	gauge  Gauge
+	ranges []model.Range
+	u      float64 // expanded uncertainty at the largest value expected
+}
+
+func (c *binder) bindGauge(w wanted) {
+	fit := GaugeFit{Measurement: fmt.Sprintf("%s(%s)", w.function, w.node)}
+	readers, others := c.readers(w)
+	for _, r := range readers[min(1, len(readers)):] {
+		others = append(others, fmt.Sprintf("%s: U %s against %s", r.gauge.Channel, quantity.Of(r.u, dimension(w.function)), quantity.Of(readers[0].u, dimension(w.function))))
+	}
+	fit.Others = others
+	if len(readers) == 0 {
+		use := bench.Voltmeter
+		if w.function == sequence.Amps {
+			use = bench.Ammeter
+		}
+		why := ""
+		if len(others) > 0 {
+			why = " (" + strings.Join(others, "; ") + ")"
+		}
+		c.found.AddHint(w.place, fmt.Sprintf("wire one in the bench file: {channel: ..., node: %s, as: %s}", w.node, use), "nothing on this bench reads %s%s", fit.Measurement, why)
+		c.plan.Fit.Gauges = append(c.plan.Fit.Gauges, fit)
+		return
+	}
+	best := readers[0]
+	fit.Channel, fit.Own = best.gauge.Channel.String(), best.gauge.Own
+	c.reach(&fit, w, best)
+	if fit.Margin != nil && fit.Margin.Part < 0 {
+		c.found.AddHint(w.place, "wire a meter with a higher range, or lower what is asked", "%s is read by %s: %s expected, its largest range ends at %s",
+			fit.Measurement, best.gauge.Channel, quantity.Of(w.high, dimension(w.function)), quantity.Of(top(best.ranges), dimension(w.function)))
+	}
+	if best.gauge.Own && best.gauge.LeadOhm > 0 {
+		c.leadCaution(w, best.gauge)
+	}
+	c.plan.Gauges = append(c.plan.Gauges, best.gauge)
+	c.plan.Fit.Gauges = append(c.plan.Fit.Gauges, fit)
+}
+
+func (c *binder) leadCaution(w wanted, g Gauge) {
+	role := c.plan.Roles[g.Role]
+	amps := upper(role.Need.Amps)
+	if amps == 0 {
+		amps = upper(role.Guard.Amps)
+	}
+	c.found.Warn(w.place, "wire a voltmeter at the node", "%s is read by %s at its own terminals: the lead drop, up to %s x %s = %s, is added to its uncertainty",
+		g.Name(), g.Channel, quantity.Amp(amps), quantity.Ohm(g.LeadOhm), quantity.Volt(amps*g.LeadOhm))
+}
+
+// readers lists the channels that can read a measurement, best first: a meter before a read-back, then by uncertainty.
+func (c *binder) readers(w wanted) (able []reader, unable []string) {
+	for _, wire := range c.plan.Bench.Wiring {
+		if wire.Node != w.node {
+			continue
+		}
+		ch := Channel{wire.Instrument, wire.Channel}
+		g := Gauge{Function: w.function, Node: w.node, Channel: ch, Role: -1}
+		meter := wire.As == bench.Voltmeter && w.function == sequence.Volts || wire.As == bench.Ammeter && w.function == sequence.Amps
+		if !meter {
+			if wire.As != bench.Source && wire.As != bench.Load {
+				continue
+			}
+			if g.Role = c.plan.roleOf(ch); g.Role < 0 {
+				unable = append(unable, ch.String()+" serves no role here")
+				continue
+			}
+			g.Own = true
+			if w.function == sequence.Volts && wire.Sense != bench.Remote {
+				g.LeadOhm = 2 * wire.LeadOhm
+			}
+		}
+		spec := c.channel(ch)
+		if spec == nil {
+			continue
+		}
+		ranges := spec.Volts
+		if w.function == sequence.Amps {
+			ranges = spec.Amps
+		}
+		if len(ranges) == 0 {
+			unable = append(unable, fmt.Sprintf("%s does not measure %s", ch, dimension(w.function).Name()))
+			continue
+		}
+		for _, r := range ranges {
+			g.Ranges = append(g.Ranges, r.Full)
+		}
+		u := accuracy(pick(ranges, g.Range(w.high)).Accuracy, atLeast(w.high, ranges), c.plan.Bench.AmbientKelvin).expanded()
+		able = append(able, reader{g, ranges, u})
+	}
+	sort.SliceStable(able, func(i, j int) bool {
+		if able[i].gauge.Own != able[j].gauge.Own {
+			return !able[i].gauge.Own
+		}
+		return able[i].u < able[j].u
+	})
+	return able, unable
+}
+
+// atLeast is the value for which accuracies are compared: what is expected, or full scale where nothing is known.
+func atLeast(x float64, ranges []model.Range) float64 {
+	if none(x) {
+		return ranges[len(ranges)-1].Full
+	}
+	return x
+}
+
+func (p *Plan) roleOf(ch Channel) int {
+	for i, r := range p.Roles {
+		if r.Channel == ch {
+			return i
+		}
+	}
+	return -1
+}
+
+func dimension(f sequence.Function) quantity.Dimension {
+	if f == sequence.Amps {
+		return quantity.Current
+	}
+	return quantity.Voltage
+}
+
+func top(ranges []model.Range) float64 {
+	last := ranges[len(ranges)-1]
+	return last.Full * (1 + last.Over)
+}
+
+func pick(ranges []model.Range, full float64) model.Range {
+	for _, r := range ranges {
+		if r.Full == full {
+			return r
+		}
+	}
+	return ranges[len(ranges)-1]
+}
+
+// reach notes the range and the accuracy at both ends of what is expected.
+func (c *binder) reach(fit *GaugeFit, w wanted, r reader) {
+	if none(w.high) {
+		return
+	}
+	dim := dimension(w.function)
+	at := func(x float64) *Reach {
+		full := r.gauge.Range(x)
+		return &Reach{x, full, accuracy(pick(r.ranges, full).Accuracy, x, c.plan.Bench.AmbientKelvin).expanded(), dim.Unit()}
+	}
+	fit.Low, fit.High = at(w.low), at(w.high)
+	var m margins
+	m.within("range", "", w.high, top(r.ranges), dim)
+	fit.Margin = &m.list[0]
+}

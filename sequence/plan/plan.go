@@ -1,0 +1,131 @@
+// Package plan binds a sequence to a bench before anything is connected: which channel serves which role, which meter reads
+// which node on which range, how far every planned point lies inside what the instruments can do, and how long it will take.
+//
+// [Bind] walks the sequence once, with every value of every sweep, and gives a [Plan] that package run walks again with
+// instruments. What does not fit is a finding with its place and its arithmetic.
+package plan
+
+import (
+	"fmt"
+	"time"
+
+	"fourwire/driver/bench"
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/sequence"
+)
+
+// Plan is a sequence bound to a bench.
+type Plan struct {
+	Sequence  *sequence.Sequence
+	Bench     *bench.Bench
+	Roles     []Role   // one for each need, in the order of the file
+	Gauges    []Gauge  // one for each node measurement that the sequence reads
+	Columns   []Column // of the points, in order
+	Parts     bool     // some points have a label
+	Points    int      // rows that the sweeps ask for; "when" can leave some out
+	Predicted time.Duration
+	Fit       Fit
+
+	guards map[string]Window
+}
+
+// Channel is one channel of one instrument of the bench. The zero value is no channel.
+type Channel struct {
+	Instrument string
+	Number     int
+}
+
+// String is "feed-psu" for channel 1, "feed-psu.2" for others, as the bench file writes them.
+func (c Channel) String() string {
+	if c.Number <= 1 {
+		return c.Instrument
+	}
+	return fmt.Sprintf("%s.%d", c.Instrument, c.Number)
+}
+
+// Window is the guard at a node; spans that the guard leaves out are not Set.
+type Window struct {
+	Node               string
+	Volts, Amps, Watts quantity.Span
+	Place              diag.Place
+}
+
+// Role is a need with the channel that serves it.
+type Role struct {
+	Need    sequence.Need
+	Channel Channel
+	Remote  bool    // sensed at the node
+	LeadOhm float64 // of one conductor
+	Guard   Window  // of its node
+	// OverVolts and OverAmps are the protection levels to be set before any output goes on; 0 leaves one alone.
+	OverVolts quantity.Volt
+	OverAmps  quantity.Amp
+	// Limit is a source's current limit until the sequence sets one; 0 leaves it alone.
+	Limit quantity.Amp
+	// MinVolts and MinOhms are a load's lower end: it holds I at no less than max(MinVolts, I*MinOhms) at its terminals.
+	MinVolts, MinOhms float64
+}
+
+// Gauge is a node measurement with the channel that reads it.
+type Gauge struct {
+	Function sequence.Function
+	Node     string
+	Channel  Channel
+	Own      bool      // the source's or load's own read-back
+	Ranges   []float64 // full scales, ascending
+	// LeadOhm is the resistance of both conductors between the node and where the voltage is read; 0 where it is read at the node.
+	LeadOhm float64
+	Role    int // of an own read-back: index of the role whose leads carry the current; else -1
+}
+
+// Name is the measurement as a sequence writes it: "v(dut.in)".
+func (g Gauge) Name() string { return fmt.Sprintf("%s(%s)", g.Function, g.Node) }
+
+// Range is the smallest full scale that holds value with a tenth to spare, the largest where none does or value is NaN.
+func (g Gauge) Range(value float64) float64 {
+	if value < 0 {
+		value = -value
+	}
+	for _, full := range g.Ranges {
+		if value <= full/1.1 {
+			return full
+		}
+	}
+	if len(g.Ranges) == 0 {
+		return 0
+	}
+	return g.Ranges[len(g.Ranges)-1]
+}
+
+// Column is one named quantity of the points, with the channel that a measured one is read by.
+type Column struct {
+	sequence.Column
+	From string
+}
+
+// RoleIndex finds a role by the name of its need; -1 where there is none.
+func (p *Plan) RoleIndex(name string) int {
+	for i := range p.Roles {
+		if p.Roles[i].Need.Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// GaugeIndex finds what reads a node; -1 where nothing does.
+func (p *Plan) GaugeIndex(f sequence.Function, node string) int {
+	for i := range p.Gauges {
+		if p.Gauges[i].Function == f && p.Gauges[i].Node == node {
+			return i
+		}
+	}
+	return -1
+}
+
+// Guard is the window of a node; ok is false where the sequence gives none.
+func (p *Plan) Guard(node string) (w Window, ok bool) {
+	w, ok = p.guards[node]
+	return w, ok
+}
