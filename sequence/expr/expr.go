@@ -1,8 +1,8 @@
-// Package expr gives the expressions of a sequence: arithmetic, comparisons and functions over quantities, checked for
-// dimensions when a file is read, evaluated over measured values so that uncertainty comes along.
 package expr
 
 import (
+	"unicode/utf8"
+
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
@@ -14,6 +14,22 @@ type Type struct {
 	Dim    quantity.Dimension
 	Column bool // one value for each point: only in a summary
 	Any    bool // not known because of a fault that is already reported; fits everywhere
+}
+
+// Number is the type of a number of a dimension.
+func Number(dim quantity.Dimension) Type { return Type{Dim: dim} }
+
+// String says the type in words: "voltage", "a condition".
+func (t Type) String() string {
+	switch {
+	case t.Any:
+		return "something unknown"
+	case t.Truth:
+		return "a condition"
+	case t.Column:
+		return "a column of " + t.Dim.Name()
+	}
+	return t.Dim.Name()
 }
 
 // Scope is what is known where an expression stands, for checking it.
@@ -32,7 +48,8 @@ type Env interface {
 	Value(name string) (measured.Value, bool)
 	// Node reads a node now.
 	Node(function, node string) (measured.Value, error)
-	// Column gives a name's value at each point, in the order measured; NaN where a point has none.
+	// Column gives a name's value at each point, in the order measured; NaN where a point has none. All columns have
+	// one length.
 	Column(name string) ([]measured.Value, bool)
 }
 
@@ -48,33 +65,90 @@ type NodeRef struct {
 	Node     string
 }
 
+// String is the reference as written in a sequence: "v(dut.out)".
+func (n NodeRef) String() string { return n.Function + "(" + n.Node + ")" }
+
 // Expr is an expression that has been read. It does not change and may be evaluated by several goroutines at once.
 type Expr struct {
-	Text  string
-	Place diag.Place
+	Text  string     // as written
+	Place diag.Place // where Text begins; column 0: it is not on one line as it stands
+
+	root   *node
+	whole  *Expr // what this was cut from; places are counted there; nil: itself
+	offset int   // where Text begins in the text of whole
+	value  number
+	truth  condition
 }
 
-// Parse reads an expression that stands at place. It gives nil, and findings whose columns point into the text, when it
-// cannot be read.
+// Parse reads an expression that begins at place. It gives nil, and findings whose columns point into the text, when the
+// text cannot be read.
 func Parse(text string, place diag.Place, found *diag.Findings) *Expr {
-	return &Expr{Text: text, Place: place}
+	e := &Expr{Text: text, Place: place}
+	if e.root = read(e, found); e.root == nil {
+		return nil
+	}
+	e.compile()
+	return e
 }
 
 // Constant is the expression of one quantity.
-func Constant(q quantity.Quantity) *Expr { return &Expr{Text: q.Text(12)} }
+func Constant(q quantity.Quantity) *Expr {
+	e := &Expr{Text: q.Text(12), root: &node{op: opLiteral, quantity: q}}
+	e.compile()
+	return e
+}
 
-// Check finds the expression's type in a scope; it notes every fault and says false where there is one.
-func (e *Expr) Check(s Scope, found *diag.Findings) (Type, bool) { return Type{}, false }
+// Condition tells whether the expression gives a truth value rather than a number.
+func (e *Expr) Condition() bool { return e.root.op.givesTruth() }
+
+// Name is the name where the expression is nothing but a name.
+func (e *Expr) Name() (name string, ok bool) { return e.root.name, e.root.op == opName }
 
 // Names lists the names that the expression uses, each once, in order of appearance.
-func (e *Expr) Names() []string { return nil }
+func (e *Expr) Names() []string {
+	var out []string
+	e.root.walk(func(n *node) {
+		if n.op == opName && !contains(out, n.name) {
+			out = append(out, n.name)
+		}
+	})
+	return out
+}
 
 // Nodes lists the nodes that the expression reads, each once, in order of appearance.
-func (e *Expr) Nodes() []NodeRef { return nil }
+func (e *Expr) Nodes() []NodeRef {
+	var out []NodeRef
+	e.root.walk(func(n *node) {
+		if n.op == opNode && !contains(out, n.node) {
+			out = append(out, n.node)
+		}
+	})
+	return out
+}
 
-// Eval works the expression out. A name without a value, a result that is no finite number and a function that has no
-// answer are errors with their place (a [diag.Finding]).
-func (e *Expr) Eval(env Env) (Result, error) { return Result{}, nil }
+func contains[T comparable](list []T, one T) bool {
+	for _, x := range list {
+		if x == one {
+			return true
+		}
+	}
+	return false
+}
 
-// Sides takes a comparison apart; ok is false where the expression is none.
-func (e *Expr) Sides() (left, right *Expr, op string, ok bool) { return nil, nil, "", false }
+// place is where the byte at offset at of the text stands in the file.
+func (e *Expr) place(at int) diag.Place {
+	e = e.source()
+	p := e.Place
+	if p.Column > 0 {
+		p.Column += utf8.RuneCountInString(e.Text[:min(at, len(e.Text))])
+	}
+	return p
+}
+
+// source is the expression as it stands in the file.
+func (e *Expr) source() *Expr {
+	if e.whole != nil {
+		return e.whole
+	}
+	return e
+}
