@@ -73,6 +73,33 @@ func TestFindings(t *testing.T) {
 	}
 }
 
+// A choice is told by its key, and may hold itself; a nest of them is looked through once.
+func TestChoice(t *testing.T) {
+	var steps []*diag.Shape
+	step := diag.Choice("a step", &steps)
+	steps = []*diag.Shape{
+		{Title: "a wait step", Fields: []diag.Field{{Name: "wait", Type: diag.Amount(quantity.Time), Required: true}}},
+		{Title: "a repeat step", Fields: []diag.Field{{Name: "repeat", Type: diag.Whole(1, 9), Required: true}, {Name: "steps", Type: diag.ListOf(step)}}},
+	}
+	for text, want := range map[string]string{
+		"repeat: 2\nsteps:\n  - wait: 3 V\n": `f:3:11: "3 V": time is wanted here, this is voltage`,
+		"repet: 2\n":                         `f:1:1: "repet" is no kind of step; did you mean repeat?`,
+		"zzzzzz: 2\n":                        `f:1:1: a step has one of the keys wait, repeat`,
+		"wait: 3 s\nrepeat: 2\n":             `f:2:1: a wait step has no "repeat"`,
+		"[1]\n":                              `f:1:1: a step is wanted here, this is a list`,
+		strings.Repeat("{repeat: 1, steps: [", 30) + "{wait: x}" + strings.Repeat("]}", 30): `f:1:608: "x": a number must come first, as in "12 V"`,
+	} {
+		var found diag.Findings
+		step.Check(diag.Parse("f", []byte(text), &found), &found)
+		if list := found.List(); len(list) != 1 || !strings.HasPrefix(list[0].Error(), want) {
+			t.Errorf("%s: got %v, want %s", text, list, want)
+		}
+	}
+	if text, err := diag.Schema("s", "s", step); err != nil || !strings.Contains(string(text), "#/$defs/repeat-step") {
+		t.Errorf("schema %s, %v", text, err)
+	}
+}
+
 func TestSyntaxFaultHasAPlace(t *testing.T) {
 	got := findings("node: x\nbranches: {a: 1 ohm\n")
 	if !strings.HasPrefix(got, "wires.yaml:2:") || !strings.Contains(got, "cannot be read as YAML") {

@@ -57,6 +57,12 @@ func (s *schemaWriter) of(t Type) map[string]any {
 			alternatives = append(alternatives, s.of(a))
 		}
 		return map[string]any{"anyOf": alternatives}
+	case KindChoice:
+		var alternatives []any
+		for _, shape := range *t.Shapes {
+			alternatives = append(alternatives, map[string]any{"$ref": "#/$defs/" + s.shape(shape)})
+		}
+		return map[string]any{"anyOf": alternatives}
 	case KindStruct:
 		return map[string]any{"$ref": "#/$defs/" + s.shape(t.Shape)}
 	}

@@ -24,6 +24,7 @@ const (
 	KindMap                    // free names with Elem values
 	KindStruct                 // the fields of Shape
 	KindEither                 // one of Any, told apart by form first
+	KindChoice                 // one of Shapes, told apart by a key
 )
 
 // Type describes what a node may hold. Make one with [Text], [Word], [Amount] and so on.
@@ -35,7 +36,8 @@ type Type struct {
 	Elem      *Type
 	Shape     *Shape
 	Any       []Type
-	Names     string // for KindMap: what a name stands for, in words
+	Shapes    *[]*Shape // for KindChoice
+	Names     string    // for KindMap: what a name stands for, in words; for KindChoice: the family
 }
 
 // Shape is a mapping with known keys.
@@ -113,6 +115,11 @@ func (t Type) check(n *Node, found *Findings) {
 			t.Shape.check(n, found)
 			return
 		}
+	case KindChoice:
+		if n.Form == Mapping {
+			t.choose(n, found)
+			return
+		}
 	case KindMap:
 		if n.Form == Mapping {
 			for _, e := range n.Entries {
@@ -144,7 +151,7 @@ func (t Type) check(n *Node, found *Findings) {
 // form is what a node of this type looks like.
 func (t Type) form() Form {
 	switch t.Kind {
-	case KindStruct, KindMap:
+	case KindStruct, KindMap, KindChoice:
 		return Mapping
 	case KindList:
 		return List
@@ -335,6 +342,8 @@ func (t Type) Words() string {
 		return t.Names + " with values"
 	case KindStruct:
 		return t.Shape.Title
+	case KindChoice:
+		return t.Names
 	case KindEither:
 		words := make([]string, 0, len(t.Any))
 		for _, a := range t.Any {
