@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/term"
+
+	"fourwire/driver"
+	"fourwire/driver/bench"
+	"fourwire/driver/model"
+	"fourwire/internal/clock"
+	"fourwire/quantity/measured"
+	"fourwire/record"
+	"fourwire/sequence/run"
+	"fourwire/sim"
+	"fourwire/transport"
+	"fourwire/transport/dial"
+)
+
+func termIs(f *os.File) bool { return term.IsTerminal(int(f.Fd())) }
+
+// openTimeout is how long one instrument may take to be reached and to say who it is.
+const openTimeout = 10 * time.Second
+
+// openBench is a bench with its clock and, once opened, its instruments.
+type openBench struct {
+	clock       clock.Clock
+	ledger      *measured.Ledger
+	simulator   *sim.Bench // nil for real instruments
+	seed        *uint64
+	instruments []*driver.Instrument
+}
+
+// openClock makes the simulated bench where there is one; its clock is virtual, so that hours pass in seconds.
+func openClock(tb *testBench, seed uint64, seeded bool) (*openBench, error) {
+	o := &openBench{clock: clock.Real(), ledger: &measured.Ledger{}}
+	if !tb.simulated {
+		return o, nil
+	}
+	options := sim.Options{}
+	if seeded {
+		options.Seed = &seed
+	}
+	b, err := sim.New(tb.scenario, options)
+	if err != nil {
+		return nil, err
+	}
+	used := b.Seed()
+	o.simulator, o.clock, o.seed = b, b.Clock(), &used
+	return o, nil
+}
+
+// open dials every instrument of the plan and checks who answers. Nothing is set.
+func (o *openBench) open(ctx context.Context, r *oneRun) error {
+	names := map[transport.Address]string{}
+	d := &dial.Dialer{Clock: o.clock, Start: o.clock.Now(), BaseDir: filepath.Dir(r.bench.path)}
+	if o.simulator != nil {
+		d.Sim = o.simulator.Link
+	}
+	d.Tap = func(a transport.Address) transport.Tap {
+		name, address := names[a], a.String()
+		return func(wall time.Time, _ time.Duration, way byte, message []byte) {
+			r.writer.Wire(wall, name, address, way == transport.TapSent, message)
+		}
+	}
+	for _, in := range r.bench.bench.Instruments {
+		if !r.plan.Uses(in.Name) {
+			continue
+		}
+		m := r.bench.models[in.Name]
+		a, err := transport.ParseAddress(in.Address)
+		if err != nil {
+			return &failure{status: exitInput, err: fmt.Errorf("%s: %w", in.Name, err)}
+		}
+		a = a.WithDefaults(wireOptions(m))
+		names[a] = in.Name
+		one, err := o.openOne(ctx, d, a, in, m, r.flags.debug, r.bench.bench.AmbientKelvin)
+		if err != nil {
+			o.close()
+			if errors.Is(context.Cause(ctx), errInterrupted) {
+				return &failure{status: exitInterrupted, err: errInterrupted}
+			}
+			return notRight(fmt.Errorf("%s: %w", in.Name, err), "nothing was set; check power, cable and address, or ask it: fourwire ask "+in.Address+` "*IDN?"`)
+		}
+		o.instruments = append(o.instruments, one)
+	}
+	return nil
+}
+
+func (o *openBench) openOne(ctx context.Context, d *dial.Dialer, a transport.Address, in bench.Instrument, m *model.Model, each bool, ambient float64) (*driver.Instrument, error) {
+	ctx, cancel := o.clock.WithTimeout(ctx, openTimeout)
+	defer cancel()
+	link, err := d.Dial(ctx, a)
+	if err != nil {
+		return nil, err
+	}
+	one, err := driver.Open(ctx, driver.Config{
+		Name: in.Name, Address: a.String(), Model: m, Link: link, Clock: o.clock, Ledger: o.ledger,
+		Expect:           driver.Identity{Maker: in.Identity.Maker, Model: in.Identity.Model, Serial: in.Identity.Serial},
+		CheckEachCommand: each, AmbientKelvin: ambient,
+	})
+	if err != nil {
+		return nil, errors.Join(err, link.Close())
+	}
+	return one, nil
+}
+
+// close lets go of every instrument; the runner has made the bench safe before.
+func (o *openBench) close() {
+	for _, in := range o.instruments {
+		_ = in.Close() // the run is over; a broken link has been reported by whoever used it
+	}
+	o.instruments = nil
+}
+
+func (o *openBench) forRun() map[string]run.Instrument {
+	out := map[string]run.Instrument{}
+	for _, in := range o.instruments {
+		out[in.Name()] = run.Opened(in)
+	}
+	return out
+}
+
+// identities is what the record keeps of the instruments.
+func (o *openBench) identities(tb *testBench) []record.Instrument {
+	var out []record.Instrument
+	for _, in := range o.instruments {
+		id := in.Identity()
+		one := record.Instrument{Name: in.Name(), Driver: in.Model().Name, Maker: id.Maker, Model: id.Model, Serial: id.Serial, Firmware: id.Firmware}
+		for _, b := range tb.bench.Instruments {
+			if b.Name == in.Name() {
+				one.Address, one.Calibrated = b.Address, b.Calibrated
+			}
+		}
+		out = append(out, one)
+	}
+	return out
+}

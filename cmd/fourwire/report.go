@@ -1,0 +1,49 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"fourwire/record"
+	"fourwire/report"
+)
+
+func (a *app) reportCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "report RECORD",
+		Short: "Make the reports of a record again",
+		Long: `Makes report.html, results.xlsx and verdict.junit.xml from what the record holds; no instrument is needed. A record of a
+run that was cut off is read as far as it goes, and what is missing is said.
+
+Exit status: 0 done, 3 this is no record.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { return a.report(args[0]) },
+	}
+}
+
+func (a *app) report(dir string) error {
+	if err := report.Build(dir); err != nil {
+		return wrong(err)
+	}
+	rec, err := record.Open(dir)
+	if err != nil {
+		return wrong(err)
+	}
+	for _, p := range rec.Problems {
+		fmt.Fprintln(a.err, "fourwire: "+printable(p))
+	}
+	if a.json {
+		doc, err := report.JSON(rec)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(a.out, "%s\n", doc)
+		return err
+	}
+	for _, name := range []string{"report.html", "results.xlsx", "verdict.junit.xml"} {
+		fmt.Fprintln(a.out, filepath.Join(dir, name))
+	}
+	return nil
+}

@@ -1,0 +1,264 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"unicode"
+
+	"github.com/spf13/cobra"
+
+	"fourwire/internal/clock"
+	"fourwire/internal/diag"
+	"fourwire/record"
+	"fourwire/report"
+	"fourwire/sequence"
+	"fourwire/sequence/plan"
+	"fourwire/sequence/run"
+)
+
+type runFlags struct {
+	bench string
+	set   []string
+	out   string
+	seed  uint64
+	yes   bool
+	quiet bool
+	debug bool
+}
+
+func (a *app) runCommand() *cobra.Command {
+	var f runFlags
+	cmd := &cobra.Command{
+		Use:   "run SEQUENCE",
+		Short: "Run a sequence on a bench and leave a record",
+		Long: `Checks the sequence, binds it to the bench, opens the instruments and checks who they are, sets the limits, runs the
+steps and leaves a record: points, verdicts, wire log, report page and workbook.
+
+Without --bench it takes the bench that the sequence names. Before it energises real instruments it says what will be
+switched on and asks, unless --yes; a simulated bench does not ask. Ctrl-C stops safely: load off, source off, discharge
+checked. A software stop is no emergency stop: have a switch in the power.
+
+` + exitTable,
+		Example: `  fourwire run examples/buoy/efficiency.yaml
+  fourwire run efficiency.yaml --bench lab.yaml --set vin="[14 V, 16 V]" --out records/unit-7`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.run(cmd.Context(), args[0], f, cmd.Flags().Changed("seed"))
+		},
+	}
+	cmd.Flags().StringVar(&f.bench, "bench", "", "bench file; the one that the sequence names if left out")
+	cmd.Flags().StringArrayVar(&f.set, "set", nil, "set a parameter: name=value, as often as needed")
+	cmd.Flags().StringVar(&f.out, "out", "", "folder of the record; a new one below records/ if left out")
+	cmd.Flags().Uint64Var(&f.seed, "seed", 0, "seed of a simulated bench; the scenario's own if left out")
+	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask before energising real instruments")
+	cmd.Flags().BoolVar(&f.quiet, "quiet", false, "no progress, results only")
+	cmd.Flags().BoolVar(&f.debug, "check-each-command", false, "ask for errors after each command instead of after each step (slow)")
+	return cmd
+}
+
+// oneRun is everything that one call of `run` works with.
+type oneRun struct {
+	app      *app
+	flags    runFlags
+	path     string
+	seq      *sequence.Sequence
+	inputs   []inputFile
+	bench    *testBench
+	plan     *plan.Plan
+	opened   *openBench
+	writer   *record.Writer
+	watch    *watcher
+	warnings []diag.Finding
+}
+
+func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) error {
+	r := &oneRun{app: a, flags: f, path: path}
+	seq, input, err := loadSequence(path, f.set)
+	if err != nil {
+		return err
+	}
+	r.seq, r.inputs = seq, []inputFile{input}
+	tb, warnings, err := benchFor(seq, path, f.bench)
+	if err != nil {
+		return err
+	}
+	r.bench, r.inputs = tb, append(r.inputs, tb.inputs...)
+	if seeded && !tb.simulated {
+		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
+	}
+	if r.plan, err = bind(seq, input.Data, tb, &warnings); err != nil {
+		return err
+	}
+	r.warnings = warnings
+	for _, w := range warnings {
+		fmt.Fprintln(a.err, w.Render())
+	}
+	if r.opened, err = openClock(tb, f.seed, seeded); err != nil {
+		return notRight(err, "")
+	}
+	if err := r.begin(); err != nil {
+		return err
+	}
+	defer r.writer.Close()
+	return r.finish(r.walk(ctx))
+}
+
+// bind makes the plan. What the files say wrongly is exit 3; a bench that cannot do it is exit 4.
+func bind(seq *sequence.Sequence, data []byte, tb *testBench, warnings *[]diag.Finding) (*plan.Plan, error) {
+	var found diag.Findings
+	found.Source(seq.File, data)
+	for _, in := range tb.inputs {
+		found.Source(in.Path, in.Data)
+	}
+	p := plan.Bind(seq, tb.bench, tb.models, &found)
+	if found.Failed() {
+		status := exitBench
+		return nil, &failure{status: status, findings: found.List(), err: errors.New("the bench does not serve this sequence"),
+			hint: fmt.Sprintf("see \"fourwire fit %s\" for the margins of each instrument", seq.File)}
+	}
+	*warnings = append(*warnings, found.List()...)
+	return p, nil
+}
+
+// begin makes the record folder with the inputs in it.
+func (r *oneRun) begin() error {
+	dir := r.flags.out
+	if dir == "" {
+		stamp := clock.Real().Now().Format("20060102-150405")
+		dir = filepath.Join("records", stamp+"-"+slug(r.seq.Title))
+	}
+	start := startOf(r)
+	w, err := record.Create(dir, start)
+	if err != nil {
+		return wrong(err)
+	}
+	r.writer = w
+	for _, in := range r.inputs {
+		if err := w.Input(in.Name, in.Data); err != nil {
+			return wrong(err)
+		}
+	}
+	r.watch = newWatcher(r, start)
+	return nil
+}
+
+// slug makes a folder name of a title.
+func slug(title string) string {
+	var b strings.Builder
+	for _, c := range strings.ToLower(title) {
+		switch {
+		case c < 128 && (unicode.IsLetter(c) || unicode.IsDigit(c)):
+			b.WriteRune(c)
+		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
+			b.WriteByte('-')
+		}
+		if b.Len() >= 40 {
+			break
+		}
+	}
+	if s := strings.Trim(b.String(), "-"); s != "" {
+		return s
+	}
+	return "run"
+}
+
+// walk opens the instruments, asks where it must, and runs the plan.
+func (r *oneRun) walk(ctx context.Context) (run.Summary, error) {
+	if err := r.opened.open(ctx, r); err != nil {
+		return run.Summary{}, err
+	}
+	defer r.opened.close()
+	if err := r.writer.Instruments(r.opened.identities(r.bench)); err != nil {
+		return run.Summary{}, err
+	}
+	if err := r.writer.Columns(columnsOf(r.plan), r.plan.Parts); err != nil {
+		return run.Summary{}, err
+	}
+	if !r.bench.simulated && !r.flags.yes {
+		if err := r.app.confirm(r.plan); err != nil {
+			return run.Summary{}, err
+		}
+	}
+	return run.Run(ctx, run.Config{
+		Plan: r.plan, Instruments: r.opened.forRun(), Clock: r.opened.clock, Ledger: r.opened.ledger,
+		Sink: r.writer, Observe: r.watch.observe,
+	})
+}
+
+// finish closes the record, makes the reports and says how it ended.
+func (r *oneRun) finish(summary run.Summary, err error) error {
+	status := run.ExitStatus(summary, err)
+	var f *failure
+	if errors.As(err, &f) {
+		status = f.status
+	}
+	end := record.End{Outcome: summary.Outcome, Exit: status}
+	if end.Outcome == "" {
+		end.Outcome = record.NotJudged
+	}
+	if err != nil {
+		end.Reason = err.Error()
+	}
+	if ferr := r.writer.Finish(end); ferr != nil {
+		err = errors.Join(err, fmt.Errorf("the record could not be closed: %w", ferr))
+		status = max(status, exitInput)
+	} else if ferr := report.Build(r.writer.Dir()); ferr != nil {
+		err = errors.Join(err, fmt.Errorf("the reports could not be made: %w", ferr))
+		status = max(status, exitInput)
+	}
+	if ferr := r.watch.end(r.writer.Dir()); ferr != nil {
+		err = errors.Join(err, ferr)
+	}
+	if err == nil && status == exitPass {
+		return nil
+	}
+	out := &failure{status: status, err: err}
+	if f != nil {
+		out.findings, out.hint = f.findings, f.hint
+	}
+	return out
+}
+
+// confirm says what will be switched on and asks.
+func (a *app) confirm(p *plan.Plan) error {
+	fmt.Fprintln(a.err, "These outputs of real instruments will be switched on:")
+	for _, role := range p.Roles {
+		n := role.Need
+		fmt.Fprintf(a.err, "  %-12s %-8s at %-10s volts %s, amps %s", role.Channel, n.Role, n.Node, span(n.Volts.Set, n.Volts.String()), span(n.Amps.Set, n.Amps.String()))
+		if role.OverVolts > 0 {
+			fmt.Fprintf(a.err, "; over-voltage at %s", role.OverVolts)
+		}
+		if role.OverAmps > 0 {
+			fmt.Fprintf(a.err, "; over-current at %s", role.OverAmps)
+		}
+		fmt.Fprintln(a.err)
+	}
+	fmt.Fprintln(a.err, "A software stop is no emergency stop. Work on energised circuits is for qualified persons, by your local rules.")
+	fmt.Fprint(a.err, "Switch them on? [y/N] ")
+	var reply string
+	_, _ = fmt.Fscanln(a.in, &reply) // no answer is no
+	if reply = strings.ToLower(reply); reply != "y" && reply != "yes" {
+		return &failure{status: exitBench, err: errors.New("not confirmed; nothing was switched on"), hint: "give --yes where nobody is there to ask"}
+	}
+	return nil
+}
+
+func span(set bool, text string) string {
+	if !set {
+		return "not stated"
+	}
+	return text
+}
+
+// isTerminal tells whether a writer is a terminal.
+func isTerminal(w any) (*os.File, bool) {
+	f, ok := w.(*os.File)
+	if !ok {
+		return nil, false
+	}
+	return f, termIs(f)
+}
