@@ -16,12 +16,13 @@ type Bench struct {
 
 // Instrument is one instrument of the bench.
 type Instrument struct {
-	Name                     string
-	Model                    string // name in the library, or a path relative to the bench file that ends in .yaml
-	Address                  string
-	Identity                 Identity
-	Calibrated               string // date of the last calibration, as in 2026-03-01; empty: not stated
-	Place                    diag.Place
+	Name       string
+	Model      string // name in the library, or a path relative to the bench file that ends in .yaml
+	Address    string // as transport.ParseAddress reads it
+	Identity   Identity
+	Calibrated string // date of the last calibration, as in 2026-03-01; empty: not stated
+	Place      diag.Place
+
 	ModelPlace, AddressPlace diag.Place
 }
 
@@ -44,8 +45,8 @@ type Sense string
 
 // The ways to sense.
 const (
-	Local  Sense = "local"
-	Remote Sense = "remote"
+	Local  Sense = "local"  // at its own terminals
+	Remote Sense = "remote" // at the node
 )
 
 // Wire is one channel at one node.
@@ -54,7 +55,28 @@ type Wire struct {
 	Channel    int // from 1
 	Node       string
 	As         Use
-	Sense      Sense
-	LeadOhm    float64 // per conductor
+	Sense      Sense   // of a source or load; Local where nothing is stated
+	LeadOhm    float64 // per conductor, between terminals and node
 	Place      diag.Place
+}
+
+// Find gives the instrument with this name, nil where there is none.
+func (b *Bench) Find(name string) *Instrument {
+	for i := range b.Instruments {
+		if b.Instruments[i].Name == name {
+			return &b.Instruments[i]
+		}
+	}
+	return nil
+}
+
+// At lists what is wired to a node.
+func (b *Bench) At(node string) []Wire {
+	var out []Wire
+	for _, w := range b.Wiring {
+		if w.Node == node {
+			out = append(out, w)
+		}
+	}
+	return out
 }
