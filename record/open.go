@@ -127,7 +127,7 @@ func parseManifest(data []byte) (*Manifest, error) {
 		return nil, &VersionError{m.Format}
 	}
 	for i := range m.Columns {
-		m.Columns[i].Dim = dimOf(m.Columns[i].Unit)
+		m.Columns[i].Dim = DimensionOf(m.Columns[i].Unit)
 	}
 	if err := checkColumns(m.Columns); err != nil {
 		return nil, err
@@ -242,7 +242,7 @@ func (r *Record) rebuild() {
 		m.Columns = nil // the header of points.csv says enough
 	}
 	for i := range m.Columns {
-		m.Columns[i].Dim = dimOf(m.Columns[i].Unit)
+		m.Columns[i].Dim = DimensionOf(m.Columns[i].Unit)
 	}
 	if m.Outcome == "" {
 		m.Outcome = Overall(m.Verdicts)

@@ -128,7 +128,7 @@ func (t *table) readHeader(head []string) ([]field, error) {
 		case infer && !isU:
 			at = len(t.columns)
 			index[name] = at
-			t.columns = append(t.columns, Column{Name: name, Kind: Coordinate, Unit: unit, Dim: dimOf(unit)})
+			t.columns = append(t.columns, Column{Name: name, Kind: Coordinate, Unit: unit, Dim: DimensionOf(unit)})
 		default:
 			continue
 		}
@@ -157,7 +157,8 @@ func splitHead(text string) (name, unit string, isU, ok bool) {
 	return name, unit, false, true
 }
 
-func dimOf(unit string) quantity.Dimension {
+// DimensionOf is the dimension of a unit of this record's files; a ratio for "1" and for what is no unit.
+func DimensionOf(unit string) quantity.Dimension {
 	if unit == "1" || unit == "" {
 		return quantity.Ratio
 	}

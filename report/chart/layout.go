@@ -1,0 +1,125 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"fourwire/report"
+)
+
+// Size is that of a picture, in CSS pixels.
+type Size struct{ Width, Height int }
+
+// The sizes of a page: for a screen or paper, and for a telephone.
+var (
+	Wide   = Size{760, 420}
+	Narrow = Size{360, 330}
+)
+
+// Layout is a picture with every place worked out, in pixels from the top left corner.
+type Layout struct {
+	Size
+	Left, Top, Right, Bottom float64 // of the plot inside the picture
+	X, Y                     Axis
+	Lines                    []Line
+}
+
+// Line is one line of the picture.
+type Line struct {
+	Name   string
+	Style  Style
+	Path   string // SVG path data of the joined points; gaps start it anew
+	Marks  []Mark
+	Source int // index in the curve's lines
+}
+
+// Mark is one point of a line.
+type Mark struct {
+	X, Y        float64
+	Above, Down float64 // ends of the uncertainty bar; equal where it is too short to be seen
+	Joined      bool    // false: marked beside the line, because the point is no evidence
+	Hollow      bool    // taken before the device had settled
+	Dot         report.Dot
+}
+
+// barPixels is the length from which an uncertainty bar is drawn: below that it hides behind the mark.
+const barPixels = 8
+
+// New lays a curve out. A curve with nothing to draw gives an empty picture with axes from 0 to 1.
+func New(c report.Curve, s Size) Layout {
+	l := Layout{Size: s, Left: 58, Top: 14, Right: float64(s.Width) - 16, Bottom: float64(s.Height) - 46}
+	xTicks, yTicks := 8, 6
+	if s.Width < 500 {
+		l.Left, l.Right, xTicks, yTicks = 46, float64(s.Width)-10, 5, 5
+	}
+	xLow, xHigh, yLow, yHigh := bounds(c)
+	l.X = NewAxis(xLow, xHigh, c.LogX, c.X, xTicks)
+	l.Y = NewAxis(yLow, yHigh, c.LogY, c.Y, yTicks)
+	for i, line := range c.Lines {
+		l.Lines = append(l.Lines, l.line(line, i))
+	}
+	return l
+}
+
+// bounds are those of all points that belong to lines; of all points where none does.
+func bounds(c report.Curve) (xLow, xHigh, yLow, yHigh float64) {
+	for _, all := range []bool{false, true} {
+		xLow, xHigh, yLow, yHigh = math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
+		for _, line := range c.Lines {
+			for _, d := range line.Dots {
+				if math.IsNaN(d.X) || math.IsNaN(d.Y) || !all && !d.Joined() {
+					continue
+				}
+				xLow, xHigh = math.Min(xLow, d.X), math.Max(xHigh, d.X)
+				yLow, yHigh = math.Min(yLow, d.Y), math.Max(yHigh, d.Y)
+			}
+		}
+		if xLow <= xHigh {
+			return xLow, xHigh, yLow, yHigh
+		}
+	}
+	return 0, 1, 0, 1
+}
+
+func (l *Layout) px(x float64) float64 { return l.Left + l.X.Place(x)*(l.Right-l.Left) }
+func (l *Layout) py(y float64) float64 { return l.Bottom - l.Y.Place(y)*(l.Bottom-l.Top) }
+
+func (l *Layout) line(line report.Line, index int) Line {
+	out := Line{Name: line.Name, Style: StyleOf(index), Source: index}
+	var path strings.Builder
+	pen := false
+	for _, d := range line.Dots {
+		if math.IsNaN(d.X) || math.IsNaN(d.Y) {
+			pen = false
+			continue
+		}
+		m := Mark{X: l.px(d.X), Y: l.py(d.Y), Joined: d.Joined(), Hollow: d.Status != "ok", Dot: d}
+		m.X = clamp(m.X, l.Left, l.Right) // an invalid point far off is marked at the edge
+		m.Y = clamp(m.Y, l.Top, l.Bottom)
+		m.Above, m.Down = m.Y, m.Y
+		if d.UY > 0 && m.Joined {
+			high, low := clamp(l.py(d.Y+d.UY), l.Top, l.Bottom), l.Bottom
+			if !l.Y.Log || d.Y-d.UY > 0 {
+				low = clamp(l.py(d.Y-d.UY), l.Top, l.Bottom)
+			}
+			if low-high >= barPixels {
+				m.Above, m.Down = high, low
+			}
+		}
+		out.Marks = append(out.Marks, m)
+		if !m.Joined {
+			pen = false
+			continue
+		}
+		verb := "L"
+		if !pen {
+			verb, pen = "M", true
+		}
+		fmt.Fprintf(&path, "%s%.1f %.1f", verb, m.X, m.Y)
+	}
+	out.Path = path.String()
+	return out
+}
+
+func clamp(x, low, high float64) float64 { return math.Max(low, math.Min(high, x)) }

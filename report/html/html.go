@@ -1,0 +1,255 @@
+// Package html makes the page of a report: one stand-alone file that needs no network, shows its pictures without scripts,
+// and lets a reader with scripts look values up in them.
+package html
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"strings"
+	"time"
+
+	"fourwire/quantity"
+	"fourwire/record"
+	"fourwire/report"
+	"fourwire/report/chart"
+)
+
+//go:embed page.tmpl
+var pageText string
+
+//go:embed page.css
+var styleText string
+
+//go:embed page.js
+var scriptText string
+
+// Form makes report.html.
+func Form() report.Form { return report.Form{Name: report.PageFile, Make: Page} }
+
+// The most rows and open verdicts that a page shows; the rest is in points.csv and record.json, as the page then says.
+const (
+	maxRows = 2000
+	maxOpen = 100
+)
+
+// Page is the report as an HTML page. Every text of the record is escaped, whoever wrote it.
+func Page(r *report.Report) ([]byte, error) {
+	t, err := template.New("page").Funcs(template.FuncMap{
+		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
+		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "short": shortHash,
+	}).Parse(pageText)
+	if err != nil {
+		return nil, fmt.Errorf("page template: %w", err)
+	}
+	var b bytes.Buffer
+	if err := t.Execute(&b, newPage(r)); err != nil {
+		return nil, fmt.Errorf("page: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+type page struct {
+	*report.Report
+	Style     template.CSS
+	LineStyle template.CSS
+	Script    template.JS
+	Pictures  []picture
+	Limits    []limit
+	Table     table
+}
+
+type limit struct {
+	report.Limit
+	Shown []record.Verdict
+	More  int
+}
+
+func newPage(r *report.Report) page {
+	p := page{Report: r, Style: template.CSS(styleText), LineStyle: lineStyle(), Script: template.JS(scriptText), Table: newTable(r)}
+	for i, c := range r.Curves {
+		p.Pictures = append(p.Pictures, newPicture(r, c, i))
+	}
+	for _, l := range r.Limits {
+		open := l.Open()
+		p.Limits = append(p.Limits, limit{l, open[:min(len(open), maxOpen)], max(0, len(open)-maxOpen)})
+	}
+	return p
+}
+
+// lineStyle sets the line colours for light and dark grounds.
+func lineStyle() template.CSS {
+	var light, dark strings.Builder
+	for _, s := range chart.Styles() {
+		fmt.Fprintf(&light, "--line-%d:%s;", s.Number, s.Light)
+		fmt.Fprintf(&dark, "--line-%d:%s;", s.Number, s.Dark)
+	}
+	return template.CSS(":root{" + light.String() + "}@media screen and (prefers-color-scheme:dark){:root{" + dark.String() + "}}")
+}
+
+// picture is one curve in its two sizes.
+type picture struct {
+	report.Curve
+	ID           string
+	Caption      string
+	Wide, Narrow template.HTML
+	Legend       []entry
+	Marked       bool // some points are no evidence
+	Hollow       bool // some points had not settled
+	Bars         bool
+}
+
+type entry struct {
+	Line   int
+	Name   string
+	Swatch template.HTML
+}
+
+func newPicture(r *report.Report, c report.Curve, number int) picture {
+	p := picture{Curve: c, ID: fmt.Sprintf("curve-%d", number+1)}
+	p.Caption = caption(r, c)
+	if c.Missing != "" {
+		return p
+	}
+	text := func(line int, m chart.Mark) string { return markText(c, c.Lines[line], m.Dot) }
+	wide, narrow := chart.New(c, chart.Wide), chart.New(c, chart.Narrow)
+	// chart.SVG escapes what comes from the record
+	p.Wide, p.Narrow = template.HTML(wide.SVG(p.Caption, text)), template.HTML(narrow.SVG(p.Caption, text))
+	for _, l := range wide.Lines {
+		if len(wide.Lines) > 1 {
+			p.Legend = append(p.Legend, entry{l.Source, l.Name, template.HTML(l.Style.LegendSVG())})
+		}
+		for _, m := range l.Marks {
+			p.Marked = p.Marked || !m.Joined
+			p.Hollow = p.Hollow || m.Joined && m.Hollow
+			p.Bars = p.Bars || m.Down > m.Above
+		}
+	}
+	return p
+}
+
+// caption says in words what is drawn over what.
+func caption(r *report.Report, c report.Curve) string {
+	say := func(col record.Column) string {
+		switch about := r.About(col.Name); {
+		case about != "":
+			return col.Name + " (" + about + ")"
+		case col.Node != "":
+			return col.Name + " = " + col.Node
+		case col.Expr != "":
+			return col.Name + " = " + col.Expr
+		}
+		return col.Name
+	}
+	text := say(c.Y) + " over " + say(c.X)
+	if c.Per != nil {
+		text += ", one line per " + say(*c.Per)
+	}
+	return text
+}
+
+func markText(c report.Curve, l report.Line, d report.Dot) string {
+	var parts []string
+	if l.Name != "" {
+		parts = append(parts, report.Pretty(l.Name))
+	}
+	parts = append(parts, c.X.Name+": "+report.WithU(d.X, d.UX, c.X.Dim), c.Y.Name+": "+report.WithU(d.Y, d.UY, c.Y.Dim))
+	last := fmt.Sprintf("point %d", d.Number)
+	if d.Status != record.StatusOK {
+		last += ": " + d.Status
+		if d.Why != "" {
+			last += ", " + d.Why
+		}
+	}
+	return strings.Join(append(parts, last), "\n")
+}
+
+// table is the points as texts, one unit per column.
+type table struct {
+	Head   []head
+	Rows   []row
+	Ranges bool // ranges changed during the run: they have a column
+	Parts  bool
+	More   int
+}
+
+type head struct{ Name, Unit, Kind string }
+
+type row struct {
+	Number                     int
+	At, Part                   string
+	Cells                      []cell
+	Modes, Ranges, Status, Why string
+}
+
+type cell struct{ Value, U string }
+
+func newTable(r *report.Report) table {
+	rec := r.Record
+	t := table{Parts: rec.Parts}
+	var scales []report.Scale
+	for _, c := range rec.Columns {
+		s := report.ColumnScale(rec, c)
+		scales = append(scales, s)
+		t.Head = append(t.Head, head{c.Name, report.Pretty(s.Symbol), string(c.Kind)})
+	}
+	for _, s := range r.Measured {
+		t.Ranges = t.Ranges || len(s.Ranges) > 1
+	}
+	for _, p := range rec.Rows[:min(len(rec.Rows), maxRows)] {
+		out := row{Number: p.Number, At: fmt.Sprintf("%.3f", p.At.Seconds()), Part: p.Part, Modes: pairs(p.Modes), Ranges: pairs(p.Ranges), Status: p.Status(), Why: p.Why}
+		for i, c := range rec.Columns {
+			got, ok := p.Cells[c.Name]
+			switch {
+			case got.Overload:
+				out.Cells = append(out.Cells, cell{Value: "over range"})
+			case !ok:
+				out.Cells = append(out.Cells, cell{})
+			default:
+				v, u := scales[i].Numbers(got.SI, got.U)
+				out.Cells = append(out.Cells, cell{v, u})
+			}
+		}
+		t.Rows = append(t.Rows, out)
+	}
+	t.More = len(rec.Rows) - len(t.Rows)
+	return t
+}
+
+// pairs is a map as text, sorted by name.
+func pairs(m map[string]string) string {
+	return strings.TrimSuffix(strings.TrimPrefix(strings.ReplaceAll(fmt.Sprint(m), ":", " "), "map["), "]")
+}
+
+func outcomeClass(o record.Outcome) string {
+	switch o {
+	case record.Pass, record.Fail, record.Undecided:
+		return string(o)
+	}
+	return "unjudged"
+}
+
+// outcomeMark is a sign beside the word, for readers who cannot tell the colours apart.
+func outcomeMark(o record.Outcome) string {
+	switch o {
+	case record.Pass:
+		return "✓"
+	case record.Fail:
+		return "✕"
+	case record.Undecided:
+		return "?"
+	}
+	return "–"
+}
+
+func clockText(d time.Duration) string { return fmt.Sprintf("%.3f s", d.Seconds()) }
+
+func lead(ohm float64) string {
+	if ohm == 0 {
+		return ""
+	}
+	return report.Pretty(quantity.Of(ohm, quantity.Resistance).Text(3))
+}
+
+func shortHash(h string) string { return h[:min(len(h), 16)] }

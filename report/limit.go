@@ -1,0 +1,203 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"fourwire/record"
+)
+
+// Limit is all verdicts on one limit together.
+type Limit struct {
+	Text     string // as written: "efficiency >= 88 %"
+	Clause   string
+	Rule     string
+	Outcome  record.Outcome // fail before undecided before pass; not judged where nothing was
+	Counts   record.Counts
+	Closest  *record.Verdict // the judged value with the smallest margin; nil where nothing was judged
+	Margin   float64         // of Closest, SI, positive on the good side; NaN where the side is not known
+	Verdicts []record.Verdict
+	Biggest  string // contributor to the uncertainty of Closest, where known
+}
+
+// Open lists the verdicts that are not a pass.
+func (l Limit) Open() []record.Verdict {
+	var out []record.Verdict
+	for _, v := range l.Verdicts {
+		if v.Outcome != record.Pass {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// ClosestText is the value nearest to the limit with its uncertainty and unit; empty where nothing was judged.
+func (l Limit) ClosestText() string {
+	if l.Closest == nil {
+		return ""
+	}
+	return ValueText(*l.Closest)
+}
+
+// MarginText is how far the closest value is on the good side, or beyond the limit.
+func (l Limit) MarginText() string {
+	if l.Closest == nil || math.IsNaN(l.Margin) {
+		return ""
+	}
+	s := ScaleFor(l.Margin, record.DimensionOf(l.Closest.Unit))
+	s.Offset = 0
+	if s.Symbol == "degC" {
+		s.Symbol = "K" // a difference of temperatures
+	}
+	value, _ := s.Numbers(l.Margin, l.Closest.U)
+	return Pretty(strings.TrimSpace(value + " " + s.Symbol))
+}
+
+// ValueText is the value of a verdict with its uncertainty and unit.
+func ValueText(v record.Verdict) string {
+	return WithU(v.Value, v.U, record.DimensionOf(v.Unit))
+}
+
+// limits groups verdicts by limit, clause and rule, in the order of their first appearance.
+func limits(rec *record.Record) []Limit {
+	type key struct{ limit, clause, rule string }
+	index := map[key]int{}
+	var out []Limit
+	for _, v := range rec.Verdicts {
+		k := key{v.Limit, v.Clause, v.Rule}
+		at, ok := index[k]
+		if !ok {
+			at = len(out)
+			index[k] = at
+			out = append(out, Limit{Text: v.Limit, Clause: v.Clause, Rule: v.Rule, Margin: math.NaN()})
+		}
+		out[at].Verdicts = append(out[at].Verdicts, v)
+	}
+	rows := map[int]record.Point{}
+	for _, p := range rec.Rows {
+		rows[p.Number] = p
+	}
+	for i := range out {
+		l := &out[i]
+		l.Counts = record.Count(l.Verdicts)
+		l.Outcome = record.Overall(l.Verdicts)
+		l.findClosest()
+		if l.Closest != nil {
+			l.Biggest = rows[l.Closest.Point].Cells[firstName(l.Text)].Biggest
+		}
+	}
+	return out
+}
+
+func (l *Limit) findClosest() {
+	lower, known := side(l.Text)
+	for i := range l.Verdicts {
+		v := &l.Verdicts[i]
+		if v.Outcome == record.NotJudged || v.Outcome == "" || math.IsNaN(v.Value) {
+			continue
+		}
+		if !known {
+			if l.Closest == nil || rank(v.Outcome) > rank(l.Closest.Outcome) {
+				l.Closest = v
+			}
+			continue
+		}
+		margin := v.Value - v.Bound
+		if !lower {
+			margin = -margin
+		}
+		if l.Closest == nil || margin < l.Margin {
+			l.Closest, l.Margin = v, margin
+		}
+	}
+}
+
+// rank orders outcomes, the worst highest.
+func rank(o record.Outcome) int {
+	switch o {
+	case record.Fail:
+		return 3
+	case record.Undecided:
+		return 2
+	case record.Pass:
+		return 1
+	}
+	return 0
+}
+
+// side tells whether a limit is a lower one. known is false where its text has no single comparison.
+func side(limit string) (lower, known bool) {
+	if strings.ContainsAny(limit, "&|?") {
+		return false, false
+	}
+	greater, less := strings.Count(limit, ">"), strings.Count(limit, "<")
+	return greater == 1, greater+less == 1
+}
+
+// firstName is the name that a limit's text starts with, which is the judged value's in most.
+func firstName(limit string) string {
+	end := strings.IndexFunc(limit, func(r rune) bool {
+		return r != '_' && (r < '0' || r > '9') && (r < 'a' || r > 'z') && (r < 'A' || r > 'Z')
+	})
+	if end < 0 {
+		return limit
+	}
+	return limit[:end]
+}
+
+func headline(rec *record.Record, list []Limit) string {
+	if len(list) == 0 {
+		return "Nothing was judged: the sequence sets no limit."
+	}
+	var c record.Counts
+	for _, l := range list {
+		switch l.Outcome {
+		case record.Fail:
+			c.Fail++
+		case record.Undecided:
+			c.Undecided++
+		case record.Pass:
+			c.Pass++
+		default:
+			c.NotJudged++
+		}
+	}
+	var text string
+	switch {
+	case c.Fail > 0:
+		text = fmt.Sprintf("%d of %s failed", c.Fail, count(len(list), "limit"))
+		if c.Undecided > 0 {
+			text += fmt.Sprintf(", %d undecided", c.Undecided)
+		}
+		if c.Pass > 0 {
+			text += fmt.Sprintf(", %d met", c.Pass)
+		}
+	case c.Undecided > 0:
+		text = fmt.Sprintf("%d of %s undecided: too close to the limit for the uncertainty", c.Undecided, count(len(list), "limit"))
+		if c.Pass > 0 {
+			text += fmt.Sprintf("; %d met", c.Pass)
+		}
+	case c.Pass > 0:
+		text = fmt.Sprintf("%d of %s met", c.Pass, count(len(list), "limit"))
+		if c.Pass == len(list) {
+			text = "All " + count(len(list), "limit") + " met"
+			if len(list) == 1 {
+				text = "The one limit is met"
+			}
+		}
+	default:
+		text = "No limit could be judged"
+	}
+	if n := rec.Counts.NotJudged; n > 0 && n < len(rec.Verdicts) {
+		text += fmt.Sprintf("; %s could not be judged", count(n, "comparison"))
+	}
+	return text + "."
+}
+
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}

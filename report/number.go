@@ -1,0 +1,94 @@
+package report
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"fourwire/quantity"
+)
+
+// Scale shows numbers of one dimension in one unit, so that those of a table column or an axis can be compared.
+type Scale struct {
+	Factor float64 // SI value of one
+	Offset float64 // SI value of zero, for degC only
+	Symbol string  // "mA", "%", "degC"; empty for a bare number
+}
+
+// ScaleFor chooses the unit that suits the largest magnitude.
+func ScaleFor(largest float64, dim quantity.Dimension) Scale {
+	if math.IsNaN(largest) || math.IsInf(largest, 0) || largest == 0 {
+		largest = 1
+	}
+	if dim == quantity.Temperature {
+		return Scale{1, 273.15, "degC"}
+	}
+	_, symbol := quantity.Scaled(math.Abs(largest), dim)
+	one := 1.0
+	if q, err := quantity.Parse("1 " + symbol); err == nil && symbol != "" {
+		one = q.SI
+	}
+	return Scale{one, 0, symbol}
+}
+
+// Shown is the number in the scale's unit.
+func (s Scale) Shown(si float64) float64 { return (si - s.Offset) / s.Factor }
+
+// Numbers gives value and uncertainty as text without unit: the uncertainty with two significant digits, the value to the same place.
+// Without an uncertainty (NaN or 0) the value has six significant digits and u is empty. NaN gives an empty text.
+func (s Scale) Numbers(si, u float64) (value, uncertainty string) {
+	if math.IsNaN(si) || math.IsInf(si, 0) {
+		return "", ""
+	}
+	x := s.Shown(si)
+	if math.IsNaN(u) || u <= 0 || math.IsInf(u, 0) {
+		return short(x), ""
+	}
+	ux := u / s.Factor
+	places := 1 - int(math.Floor(math.Log10(ux)))
+	if places > 9 || places < -6 || math.Abs(x) >= 1e9 {
+		return short(x), strconv.FormatFloat(ux, 'g', 2, 64)
+	}
+	round := math.Pow(10, float64(max(0, -places)))
+	return strconv.FormatFloat(math.Round(x/round)*round, 'f', max(0, places), 64) + "",
+		strconv.FormatFloat(ux, 'f', max(0, places), 64)
+}
+
+// short is a number with up to six significant digits and no exponent where it can do without.
+func short(x float64) string {
+	if x == 0 {
+		return "0"
+	}
+	if a := math.Abs(x); a >= 1e7 || a < 1e-4 {
+		return strconv.FormatFloat(x, 'g', 6, 64)
+	}
+	places := max(0, 5-int(math.Floor(math.Log10(math.Abs(x)))))
+	text := strconv.FormatFloat(x, 'f', places, 64)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text
+}
+
+// WithU is value and uncertainty with their unit: "(90.12 ± 0.34) %"; "12 V" where there is no uncertainty; "no value" for
+// NaN.
+func WithU(si, u float64, dim quantity.Dimension) string {
+	s := ScaleFor(si, dim)
+	value, uncertainty := s.Numbers(si, u)
+	switch {
+	case value == "":
+		return "no value"
+	case uncertainty == "":
+		return Pretty(strings.TrimSpace(value + " " + s.Symbol))
+	case s.Symbol == "":
+		return value + " ± " + uncertainty
+	}
+	return "(" + value + " ± " + uncertainty + ") " + Pretty(s.Symbol)
+}
+
+// Pretty writes the units of a text as people print them: Ω, µ, °C. Files keep the plain forms.
+func Pretty(text string) string {
+	return prettyUnits.Replace(text)
+}
+
+var prettyUnits = strings.NewReplacer("uohm", "µΩ", "ohm", "Ω", "degC", "°C", "uV", "µV", "uA", "µA", "uW", "µW", "uF", "µF", "uH", "µH", "us", "µs", "uJ", "µJ", "uC", "µC", "uS", "µS")

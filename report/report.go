@@ -1,0 +1,248 @@
+// Package report works out what a report of a run contains, from the run's record and nothing else: title, verdicts by
+// limit, curves, conditions, cautions, tables. The packages below it give that content its forms: a page, a workbook, a
+// file for continuous integration, a terminal.
+package report
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+
+	"fourwire/quantity"
+	"fourwire/record"
+)
+
+// Report is the content of a report, ready to be shown. Numbers are in SI units beside their texts.
+type Report struct {
+	Record   *record.Record
+	Title    string
+	Headline string   // the outcome in one sentence
+	Notices  []Notice // what a reader must know before believing anything below
+	Facts    []Fact
+	Measured []Source
+	Cautions []Caution
+	Limits   []Limit
+	Curves   []Curve
+	Results  []Result
+	Log      []record.Event // what is worth telling: warnings, errors, notes
+	LogMore  int            // further such events, left out
+	Inputs   []record.File  // files of the run with their hashes, without those made from it
+}
+
+// Notice is something wrong or unusual with the run as a whole.
+type Notice struct {
+	Grave bool
+	Text  string
+}
+
+// Fact is a name and what it is.
+type Fact struct{ Name, Value string }
+
+// Source says where a measured column came from.
+type Source struct {
+	Column  record.Column
+	Ranges  []string // used, in order of appearance
+	Biggest []string // contributors that were the biggest of its uncertainty at some point
+}
+
+// Caution is a short warning for whoever repeats the test.
+type Caution struct{ Title, Text string }
+
+// Result is a value over all points with its text.
+type Result struct {
+	record.Result
+	Text string // value and U with their unit, or why there is none
+}
+
+// The most log events that are shown.
+const maxLog = 200
+
+// New works the content out. A record that was cut off gives a report that says so.
+func New(rec *record.Record) *Report {
+	r := &Report{Record: rec, Title: rec.Title}
+	if r.Title == "" {
+		r.Title = "Run without a title"
+	}
+	r.Limits = limits(rec)
+	r.Headline = headline(rec, r.Limits)
+	r.Notices = notices(rec)
+	r.Facts = facts(rec)
+	r.Measured = sources(rec)
+	r.Cautions = cautions(rec)
+	r.Curves = curves(rec)
+	for _, x := range rec.Results {
+		r.Results = append(r.Results, Result{x, resultText(x)})
+	}
+	for _, e := range rec.Log {
+		if !notable(e) {
+			continue
+		}
+		if len(r.Log) == maxLog {
+			r.LogMore++
+			continue
+		}
+		r.Log = append(r.Log, e)
+	}
+	for _, f := range rec.Files {
+		if !made(f.Path) {
+			r.Inputs = append(r.Inputs, f)
+		}
+	}
+	return r
+}
+
+// made tells the files that are made from a record from those of the run.
+func made(path string) bool {
+	return path == PageFile || path == WorkbookFile || path == JUnitFile
+}
+
+func notable(e record.Event) bool {
+	switch e.Kind {
+	case "verdict", "result", "columns", "start", "instruments", "end":
+		return false
+	case "note", "trip":
+		return true
+	}
+	return e.Level == "warn" || e.Level == "error" || e.Level == "fatal" || e.Level == "panic"
+}
+
+func notices(rec *record.Record) []Notice {
+	var out []Notice
+	if rec.Reason != "" {
+		out = append(out, Notice{true, "The run ended early: " + rec.Reason + "."})
+	}
+	for _, p := range rec.Problems {
+		out = append(out, Notice{true, p + "."})
+	}
+	if rec.Planned > len(rec.Rows) && len(rec.Rows) > 0 {
+		out = append(out, Notice{true, fmt.Sprintf("%d of %d planned points were measured.", len(rec.Rows), rec.Planned)})
+	}
+	if rec.Simulated {
+		out = append(out, Notice{false, "Simulated bench: no device and no instrument took part; its clock is the simulation's own."})
+	}
+	doubt := map[string]int{}
+	for _, p := range rec.Rows {
+		doubt[p.Status()]++
+	}
+	for _, s := range []struct{ status, one, many string }{
+		{record.StatusInvalid, "1 point is invalid: kept, marked and not judged.", "%d points are invalid: kept, marked and not judged."},
+		{record.StatusOverload, "1 point has a value over range: kept, marked and not judged.", "%d points have values over range: kept, marked and not judged."},
+		{record.StatusNotSettled, "1 point was taken before the device had settled.", "%d points were taken before the device had settled."},
+	} {
+		switch n := doubt[s.status]; n {
+		case 0:
+		case 1:
+			out = append(out, Notice{false, s.one})
+		default:
+			out = append(out, Notice{false, fmt.Sprintf(s.many, n)})
+		}
+	}
+	return out
+}
+
+func facts(rec *record.Record) []Fact {
+	var out []Fact
+	add := func(name, value string) {
+		if value != "" {
+			out = append(out, Fact{name, value})
+		}
+	}
+	if !rec.Started.IsZero() {
+		add("Started", rec.Started.UTC().Format("2006-01-02 15:04:05")+" UTC")
+		add("Lasted", Lasted(time.Duration(rec.DurationSeconds*float64(time.Second))))
+	}
+	add("Points", pointsText(rec))
+	add("Operator", rec.Operator)
+	add("Sequence", rec.Sequence)
+	bench := rec.Bench.Title
+	if rec.Bench.File != "" {
+		bench = strings.TrimSpace(bench + " (" + rec.Bench.File + ")")
+	}
+	add("Bench", bench)
+	if rec.Bench.AmbientKelvin > 0 {
+		add("Ambient", Pretty(quantity.Of(rec.Bench.AmbientKelvin, quantity.Temperature).Text(4))+", as stated")
+	}
+	if rec.Seed != nil {
+		add("Seed", fmt.Sprint(*rec.Seed))
+	}
+	add("Made by", rec.Tool)
+	add("Record", rec.ID)
+	return out
+}
+
+func pointsText(rec *record.Record) string {
+	ok := 0
+	for _, p := range rec.Rows {
+		if p.Status() == record.StatusOK {
+			ok++
+		}
+	}
+	text := fmt.Sprint(len(rec.Rows))
+	if rec.Planned > 0 && rec.Planned != len(rec.Rows) {
+		text += fmt.Sprintf(" of %d planned", rec.Planned)
+	}
+	if ok != len(rec.Rows) {
+		text += fmt.Sprintf(", %d of them without reservation", ok)
+	}
+	return text
+}
+
+// Lasted is a duration for people: "850 ms", "21.0 s", "3 min 5 s", "2 h 4 min".
+func Lasted(d time.Duration) string {
+	switch {
+	case d < time.Second:
+		return fmt.Sprintf("%d ms", d.Milliseconds())
+	case d < time.Minute:
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	case d < time.Hour:
+		return fmt.Sprintf("%d min %d s", int(d.Minutes()), int(d.Seconds())%60)
+	}
+	return fmt.Sprintf("%d h %d min", int(d.Hours()), int(d.Minutes())%60)
+}
+
+func sources(rec *record.Record) []Source {
+	var out []Source
+	for _, c := range rec.Columns {
+		if c.Kind == record.Coordinate {
+			continue
+		}
+		s := Source{Column: c}
+		for _, p := range rec.Rows {
+			s.Ranges = appendNew(s.Ranges, p.Ranges[c.Name])
+			s.Biggest = appendNew(s.Biggest, p.Cells[c.Name].Biggest)
+		}
+		sort.Strings(s.Biggest)
+		out = append(out, s)
+	}
+	return out
+}
+
+func appendNew(list []string, text string) []string {
+	if text == "" {
+		return list
+	}
+	for _, have := range list {
+		if have == text {
+			return list
+		}
+	}
+	return append(list, text)
+}
+
+func resultText(x record.Result) string {
+	if x.Why != "" {
+		return "none: " + x.Why
+	}
+	return WithU(x.SI, x.U, record.DimensionOf(x.Unit))
+}
+
+// About is what the sequence says of a parameter with this name; empty where it says nothing.
+func (r *Report) About(name string) string {
+	for _, p := range r.Record.Params {
+		if p.Name == name {
+			return p.About
+		}
+	}
+	return ""
+}
