@@ -6,7 +6,7 @@ const (
 	maxIterations   = 50
 	voltsTolerance  = 1e-9  // accept a Newton step below this, absolute (V) and relative
 	ampsTolerance   = 1e-12 // accept a residual below this (A) ...
-	ampsRelative    = 1e-9  // ... plus this part of the largest branch current
+	ampsRelative    = 1e-11 // ... plus this part of the largest branch current
 	roundings       = 8     // ... plus this many roundings of the node's own terms
 	machineEpsilon  = 0x1p-52
 	marchIterations = 400
@@ -23,6 +23,7 @@ type work struct {
 	left     []float64 // residual that a damped step should leave, A
 	volts    []float64 // iterate, ground included
 	trial    []float64
+	from     []float64
 	high     []float64
 	known    []bool
 	demanded []bool // nodes that feed a demanding port
@@ -51,6 +52,7 @@ func (n *Network) prepare() {
 		left:     make([]float64, size),
 		volts:    make([]float64, size+1),
 		trial:    make([]float64, size+1),
+		from:     make([]float64, size+1),
 		high:     make([]float64, size+1),
 		known:    make([]bool, size+1),
 		demanded: make([]bool, size+1),
@@ -204,36 +206,59 @@ const (
 	notFinite         // a part gave a current that is not a number
 )
 
-// newton iterates from v, in place, with full steps; a node that feeds a demanding port falls at most to half in one
-// step, so that an iterate cannot jump across the unstable branch unseen. A solution with a non-positive determinant
-// is an unstable one and is not accepted.
+// Falls of a demanding node in one Newton step, relative to its voltage.
+const (
+	longestFall  = 0.5 // never more
+	suspectFall  = 0.2 // more may have jumped across the unstable branch, so that the way is gone again carefully
+	carefulFall  = 0.1
+	carefulShare = maxIterations // further iterations that the careful way may take
+)
+
+// newton iterates from v, in place. When an iterate fell so far that it may have jumped unseen across the unstable
+// branch of a constant-power demand, it goes the way again in small steps, which see the determinant change its sign.
+// A solution with a non-positive determinant is an unstable one and is not accepted.
 func (n *Network) newton(v []float64) outcome {
 	w := &n.work
-	for range maxIterations {
+	copy(w.from, v)
+	end, deepest := n.iterate(v, longestFall, maxIterations)
+	if end != converged || deepest <= suspectFall {
+		return end
+	}
+	copy(v, w.from)
+	end, _ = n.iterate(v, carefulFall, maxIterations+carefulShare)
+	return end
+}
+
+func (n *Network) iterate(v []float64, fall float64, iterations int) (end outcome, deepest float64) {
+	w := &n.work
+	for range iterations {
 		w.iterations++
 		if n.Watch != nil {
 			n.Watch(v)
 		}
 		if !n.evaluate(v) {
-			return notFinite
+			return notFinite, deepest
 		}
 		if sign := w.solveStep(0); sign <= 0 {
-			return flipped
+			return flipped, deepest
 		}
 		if w.acceptable(v) {
-			return converged
+			return converged, deepest
 		}
 		share := 1.0
 		for i, step := range w.step {
-			if volts := v[i+1]; w.demanded[i+1] && volts > 0 && -step*share > volts/2 {
-				share = volts / 2 / -step
+			if volts := v[i+1]; w.demanded[i+1] && volts > 0 {
+				deepest = max(deepest, -step/volts)
+				if -step*share > volts*fall {
+					share = volts * fall / -step
+				}
 			}
 		}
 		for i, step := range w.step {
 			v[i+1] += share * step
 		}
 	}
-	return wandering
+	return wandering, deepest
 }
 
 // march follows the network as if every node had a capacitor, from v, in place, with implicit steps that lengthen while

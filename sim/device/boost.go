@@ -123,11 +123,9 @@ func (b *Boost) rest(vin, vout, amps jet) (jet, bool) {
 	return mid.add(under).div(vout.times(2)).atMost(1).atLeast(1e-3), true
 }
 
-// losses returns the losses while switching, and the inductor current and its ripple.
-func (b *Boost) losses(vin, vout, amps jet) (l lossJets, inductor, ripple jet) {
-	rest, _ := b.rest(vin, vout, amps)
+// losses returns the losses while switching, at an inductor current and D', and the ripple of that current.
+func (b *Boost) losses(vin, vout, inductor, rest jet) (l lossJets, ripple jet) {
 	duty := rest.times(-1).plus(1)
-	inductor = amps.div(rest)
 	ripple = vin.sub(inductor.times(b.CopperOhm + b.LowOhm)).atLeast(0).mul(duty).times(1 / (b.SwitchHz * b.InductorH))
 	square := inductor.square().add(ripple.square().times(1.0 / 12))
 	l.copper = square.times(b.CopperOhm)
@@ -140,12 +138,12 @@ func (b *Boost) losses(vin, vout, amps jet) (l lossJets, inductor, ripple jet) {
 	l.gate = vout.times(b.GateC * b.SwitchHz)
 	l.controller = vout.times(b.ControllerA)
 	l.duty, l.ripple = duty.x, ripple.x
-	return l, inductor, ripple
+	return l, ripple
 }
 
-// most returns the output current at the peak current limit, or at the voltage gain limit when that comes first.
-// With the inductor current IL, D' = (Vin - IL (DCR + RS))/(Vout + IL (RH - RS)) and Io = D' IL.
-func (b *Boost) most(vin, vout jet) jet {
+// most returns the inductor current, and D', at the peak current limit, or at the voltage gain limit when that comes
+// first. With the inductor current IL, D' = (Vin - IL (DCR + RS))/(Vout + IL (RH - RS)); the output current is D' IL.
+func (b *Boost) most(vin, vout jet) (inductor, restAt jet) {
 	series := b.CopperOhm + b.LowOhm
 	rest := func(il jet) jet {
 		return vin.sub(il.times(series)).div(vout.add(il.times(b.HighOhm - b.LowOhm)).atLeast(1e-3)).atMost(1).atLeast(0)
@@ -169,27 +167,36 @@ func (b *Boost) most(vin, vout jet) jet {
 		}
 	}
 	il = lesser(il, nose.atLeast(0))
-	return rest(il).mul(il)
+	return il, rest(il)
 }
 
-// delivered returns the output current of the running converter at its terminal voltages.
-func (b *Boost) delivered(vin, vout jet) (amps jet, limit Limit) {
+// delivered returns the output current of the running converter at its terminal voltages, with the inductor current and
+// D' that go with it.
+func (b *Boost) delivered(vin, vout jet) (amps, inductor, rest jet, limit Limit) {
 	through := vin.sub(vout).times(1 / (b.CopperOhm + b.HighOhm))
+	one := constant(1)
 	if b.mode == BoostPass {
-		amps, limit = through, Dropout
-	} else {
-		amps, limit = constant(b.SetV).sub(vout).times(1/max(b.RegulationOhm, leastRegulationOhm)), Regulating
-		if most := b.most(vin, vout); most.x < amps.x {
-			amps, limit = most, CurrentLimit
+		if through.x < 0 {
+			return jet{}, jet{}, one, Blocked
 		}
-		if through.x > amps.x {
-			amps, limit = through, Dropout
-		}
+		return through, through, one, Dropout
 	}
-	if amps.x < 0 {
-		return jet{}, Blocked
+	amps, limit = constant(b.SetV).sub(vout).times(1/max(b.RegulationOhm, leastRegulationOhm)), Regulating
+	inductor, rest = b.most(vin, vout)
+	if most := inductor.mul(rest); most.x < amps.x {
+		amps, limit = most, CurrentLimit
 	}
-	return amps, limit
+	switch {
+	case through.x > amps.x:
+		return through, through, one, Dropout
+	case amps.x < 0:
+		amps, limit = jet{}, Blocked
+	}
+	if limit != CurrentLimit {
+		rest, _ = b.rest(vin, vout.atLeast(1e-3), amps)
+		inductor = amps.div(rest)
+	}
+	return amps, inductor, rest, limit
 }
 
 func (b *Boost) running() bool { return b.mode == BoostPWM || b.mode == BoostPass }
@@ -202,24 +209,39 @@ func (b *Boost) flows(vin, vout jet) (in, out jet, l lossJets, limit Limit) {
 	if vout.x < -bodyDiodeVolts {
 		out = vout.plus(bodyDiodeVolts).times(1 / reverseOhm)
 	}
-	if !b.running() || vin.x <= 0 {
+	off := constant(1) // how much the converter is off: wholly at an input of 0 V and below
+	if b.running() {
+		off = vin.times(-1 / leastInputV).plus(1).atMost(1).atLeast(0)
+	}
+	if off.x > 0 {
 		in = in.add(vin.times(1 / voltOfOff).atMost(1).atLeast(-1).times(b.OffA))
 		if ahead := vin.sub(vout).plus(-b.BodyV); ahead.x > 0 && !b.LoadDisconnect {
-			i := ahead.times(1 / (b.CopperOhm + b.HighOhm))
+			i := ahead.times(1 / (b.CopperOhm + b.HighOhm)).mul(off)
 			in, out = in.add(i), out.sub(i)
 		}
-		return in, out, l, limit
 	}
-	var load jet
-	load, limit = b.delivered(vin, vout)
+	switch {
+	case off.x == 0:
+		i, load, losses, limit := b.runs(vin, vout)
+		return in.add(i), out.sub(load), losses, limit
+	case off.x < 1: // the power goes with the square of the voltage from here to 0
+		at, load, _, _ := b.runs(jet{x: leastInputV}, vout)
+		share := vin.times(1 / leastInputV)
+		return in.add(share.mul(at)), out.sub(share.square().mul(load)), l, limit
+	}
+	return in, out, l, limit
+}
+
+// runs returns the input and the delivered current of the running converter.
+func (b *Boost) runs(vin, vout jet) (in, load jet, l lossJets, limit Limit) {
+	load, inductor, rest, limit := b.delivered(vin, vout)
 	if b.mode == BoostPass || limit == Dropout {
 		square := load.square()
 		l.high, l.copper, l.controller = square.times(b.HighOhm), square.times(b.CopperOhm), vin.times(b.ControllerA)
 	} else {
-		l, _, _ = b.losses(vin, vout.atLeast(1e-3), load)
+		l, _ = b.losses(vin, vout.atLeast(1e-3), inductor, rest)
 	}
-	floor := vin.atLeast(leastInputV)
-	return in.add(vout.mul(load).add(l.total()).div(floor)), out.sub(load), l, limit
+	return vout.mul(load).add(l.total()).div(vin), load, l, limit
 }
 
 // Currents makes Boost a circuit.TwoPort: input and output against the common ground.
@@ -265,10 +287,12 @@ func (b *Boost) At(inV, loadA float64) (Truth, error) {
 	}
 	t.OutVolts = b.SetV - b.RegulationOhm*loadA
 	vin, vout, load := constant(inV), constant(t.OutVolts), constant(loadA)
-	if _, ok := b.rest(vin, vout, load); !ok {
+	rest, ok := b.rest(vin, vout, load)
+	if !ok {
 		return t, ErrOverload
 	}
-	l, inductor, ripple := b.losses(vin, vout, load)
+	inductor := load.div(rest)
+	l, ripple := b.losses(vin, vout, inductor, rest)
 	t.Loss, t.Duty, t.RippleAmps = l.split(), l.duty, l.ripple
 	t.close((t.OutVolts*loadA + t.Loss.Total()) / inV)
 	if inductor.x+ripple.x/2 > b.LimitA {
@@ -279,7 +303,10 @@ func (b *Boost) At(inV, loadA float64) (Truth, error) {
 }
 
 // MostAmps returns the largest output current in A at terminal voltages.
-func (b *Boost) MostAmps(inV, outV float64) float64 { return b.most(constant(inV), constant(outV)).x }
+func (b *Boost) MostAmps(inV, outV float64) float64 {
+	inductor, rest := b.most(constant(inV), constant(outV))
+	return inductor.x * rest.x
+}
 
 // Mode makes Boost a circuit.Modal.
 func (b *Boost) Mode() circuit.Mode { return circuit.Mode(b.mode) }

@@ -79,29 +79,25 @@ func (b *Buck) Start() {
 }
 
 // Advance moves reference, temperature and hiccup timer over a step in which the terminals were at these voltages.
-// Modes are left to Wanted. The reference never runs more than 5 % ahead of the output, so that a start into an
-// overload leaves no overshoot behind.
+// Modes are left to Wanted. In current limit the reference never runs more than 5 % ahead of the output, so that a start
+// into an overload leaves no overshoot behind.
 func (b *Buck) Advance(step time.Duration, inV, outV float64) {
 	t := b.PointAt(inV, outV)
 	b.Celsius = b.Heat.After(b.Celsius, t.Loss.Silicon(), step)
-	if b.rest > 0 {
+	if b.rest > 0 || !b.mode.Running() {
 		b.rest = max(b.rest-step, 0)
-		b.ReferenceV = 0
-		return
-	}
-	if !b.mode.Running() {
+		b.overload = 0
 		if b.SoftStart > 0 {
 			b.ReferenceV = 0
 		}
-		b.overload = 0
 		return
 	}
 	if b.ReferenceV < b.SetV {
-		next := b.SetV
-		if b.SoftStart > 0 {
-			next = min(b.ReferenceV+b.SetV*step.Seconds()/b.SoftStart.Seconds(), b.SetV)
+		next := min(b.ReferenceV+b.SetV*step.Seconds()/b.SoftStart.Seconds(), b.SetV)
+		if t.Limit == CurrentLimit {
+			next = min(next, outV*1.05)
 		}
-		b.ReferenceV = max(b.ReferenceV, min(next, outV*1.05+b.SetV*0.05))
+		b.ReferenceV = max(b.ReferenceV, next)
 	}
 	if !b.Hiccup {
 		return

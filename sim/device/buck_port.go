@@ -80,10 +80,10 @@ func (b *Buck) Currents(inV, outV float64) (amps1, amps2 float64, slopes circuit
 
 // input returns the input current and the delivered current of the running converter.
 func (b *Buck) input(s *stage, vin, vout jet) (in, load jet) {
-	if vin.x < leastInputV { // proportional to the input voltage from here to 0
+	if vin.x < leastInputV { // the power goes with the square of the voltage from here to 0
 		at, atLoad := b.input(s, jet{x: leastInputV}, vout)
 		share := vin.times(1 / leastInputV)
-		return share.mul(at), share.mul(atLoad)
+		return share.mul(at), share.square().mul(atLoad)
 	}
 	load, _ = b.delivered(s, vin, vout)
 	l := b.losses(s, b.mode, vin, vout, load)
@@ -101,7 +101,7 @@ func (b *Buck) standing(vin, vout jet) (in, out jet) {
 	if vin.x < -reverseDiode {
 		in = in.add(vin.plus(reverseDiode).times(1 / reverseOhm))
 	}
-	if back := vout.sub(vin).plus(-b.BodyV); back.x > 0 && !(vin.x < 0) { // through the high-side body diode
+	if back := vout.sub(vin).plus(-b.BodyV); back.x > 0 { // through the high-side body diode
 		i := back.times(1 / (b.HighOhm + b.CopperOhm))
 		in, out = in.sub(i), out.add(i)
 	}

@@ -129,6 +129,10 @@ func (r *Ldo) flows(vin, vout jet) (in, out jet, limit Limit) {
 	if r.mode == LdoOn && vin.x > 0 {
 		var load jet
 		load, limit = r.delivered(vin, vout)
+		if vin.x < leastInputV { // nothing is passed on without an input
+			share := vin.times(1 / leastInputV)
+			load = share.mul(load)
+		}
 		in, out = load.add(r.ground(vin, load)), load.times(-1)
 	} else {
 		in = vin.times(1 / voltOfOff).atMost(1).atLeast(-1).times(r.OffA)
@@ -139,7 +143,7 @@ func (r *Ldo) flows(vin, vout jet) (in, out jet, limit Limit) {
 	if vin.x < -bodyDiodeVolts {
 		in = in.add(vin.plus(bodyDiodeVolts).times(1 / reverseOhm))
 	}
-	if back := vout.sub(vin).plus(-bodyDiodeVolts); back.x > 0 && !(vin.x < 0) {
+	if back := vout.sub(vin).plus(-bodyDiodeVolts); back.x > 0 {
 		i := back.times(1 / r.PassOhm)
 		in, out = in.sub(i), out.add(i)
 	}
@@ -170,7 +174,7 @@ func (r *Ldo) StartVolts() (volts1, volts2 float64) {
 func (r *Ldo) PointAt(inV, outV float64) Truth {
 	in, out, limit := r.flows(constant(inV), constant(outV))
 	t := Truth{InVolts: inV, OutVolts: outV, OutAmps: -out.x, Celsius: r.Celsius, Mode: r.mode.String(), Limit: limit}
-	if r.mode == LdoOn && inV > 0 {
+	if r.mode == LdoOn && inV >= leastInputV {
 		load, _ := r.delivered(constant(inV), constant(outV))
 		t.Loss.HighSide = (inV - outV) * load.x
 		t.Loss.Controller = inV * r.ground(constant(inV), load).x
