@@ -10,6 +10,7 @@ const (
 	roundings       = 8     // ... plus this many roundings of the node's own terms
 	machineEpsilon  = 0x1p-52
 	marchIterations = 400
+	runaway         = 1e9 // V; no bench has such a node
 )
 
 // work is the storage of the solver, sized once for a network.
@@ -237,7 +238,7 @@ func (n *Network) iterate(v []float64, fall float64, iterations int) (end outcom
 			n.Watch(v)
 		}
 		if !n.evaluate(v) {
-			return notFinite, deepest
+			return w.failure(v), deepest
 		}
 		if sign := w.solveStep(0); sign <= 0 {
 			return flipped, deepest
@@ -289,7 +290,7 @@ func (n *Network) march(v []float64) outcome {
 			w.left[i] = -damping * w.stiff[i] * step
 		}
 		if !n.evaluate(w.trial) {
-			return notFinite
+			return w.failure(w.trial)
 		}
 		after := w.norm()
 		if after <= before/2 || w.asPredicted() || w.balanced(w.trial) {
@@ -323,6 +324,16 @@ func (w *work) norm() float64 {
 		largest = max(largest, math.Abs(r))
 	}
 	return largest
+}
+
+// failure tells why a part's current is not finite at v: its own fault, or an iterate that ran away.
+func (w *work) failure(v []float64) outcome {
+	for _, volts := range v {
+		if !(math.Abs(volts) < runaway) {
+			return wandering
+		}
+	}
+	return notFinite
 }
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

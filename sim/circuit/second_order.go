@@ -16,17 +16,24 @@ func NewSecondOrder(a11, a12, a21, a22 float64, h time.Duration) SecondOrder {
 	t := h.Seconds()
 	mean, half := (a11+a22)/2, (a11-a22)/2
 	square := half*half + a12*a21
-	var c, s float64
+	var c, s float64 // with the factor e^(mh) inside, so that neither overflows alone
 	switch x := math.Sqrt(math.Abs(square)); {
 	case x*t < 1e-8:
-		c, s = 1, t
+		c = math.Exp(mean * t)
+		s = c * t
 	case square < 0:
-		c, s = math.Cos(x*t), math.Sin(x*t)/x
+		e := math.Exp(mean * t)
+		c, s = e*math.Cos(x*t), e*math.Sin(x*t)/x
 	default:
-		c, s = math.Cosh(x*t), math.Sinh(x*t)/x
+		far := mean + math.Copysign(x, mean) // the pole further from zero
+		near := (a11*a22 - a12*a21) / far    // the other one, without cancellation
+		f, n := math.Exp(far*t), math.Exp(near*t)
+		c, s = (f+n)/2, (f-n)/(2*x)
+		if mean < 0 {
+			s = -s
+		}
 	}
-	e := math.Exp(mean * t)
-	return SecondOrder{p11: e * (c + s*half), p12: e * s * a12, p21: e * s * a21, p22: e * (c - s*half)}
+	return SecondOrder{p11: c + s*half, p12: s * a12, p21: s * a21, p22: c - s*half}
 }
 
 // Next returns the deviations after one step.
