@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"sort"
 	"strings"
 
 	"fourwire/record"
@@ -21,7 +22,7 @@ type Limit struct {
 	Biggest  string // contributor to the uncertainty of Closest, where known
 }
 
-// Open lists the verdicts that are not a pass.
+// Open lists the verdicts that are not a pass, the worst first.
 func (l Limit) Open() []record.Verdict {
 	var out []record.Verdict
 	for _, v := range l.Verdicts {
@@ -29,6 +30,7 @@ func (l Limit) Open() []record.Verdict {
 			out = append(out, v)
 		}
 	}
+	sort.SliceStable(out, func(i, j int) bool { return rank(out[i].Outcome) > rank(out[j].Outcome) })
 	return out
 }
 
@@ -47,8 +49,11 @@ func (l Limit) MarginText() string {
 	}
 	s := ScaleFor(l.Margin, record.DimensionOf(l.Closest.Unit))
 	s.Offset = 0
-	if s.Symbol == "degC" {
-		s.Symbol = "K" // a difference of temperatures
+	switch s.Symbol { // of a difference
+	case "degC":
+		s.Symbol = "K"
+	case "%":
+		s.Symbol = "% points"
 	}
 	value, _ := s.Numbers(l.Margin, l.Closest.U)
 	return Pretty(strings.TrimSpace(value + " " + s.Symbol))

@@ -49,9 +49,11 @@ func (s Scale) Numbers(si, u float64) (value, uncertainty string) {
 	if places > 9 || places < -6 || math.Abs(x) >= 1e9 {
 		return short(x), strconv.FormatFloat(ux, 'g', 2, 64)
 	}
-	round := math.Pow(10, float64(max(0, -places)))
-	return strconv.FormatFloat(math.Round(x/round)*round, 'f', max(0, places), 64) + "",
-		strconv.FormatFloat(ux, 'f', max(0, places), 64)
+	if places < 0 { // 12340 ± 150 is 12340 ± 150, but 123456 ± 1500 is 123500 ± 1500
+		round := math.Pow10(-places)
+		x, ux, places = math.Round(x/round)*round, math.Round(ux/round)*round, 0
+	}
+	return strconv.FormatFloat(x, 'f', places, 64), strconv.FormatFloat(ux, 'f', places, 64)
 }
 
 // short is a number with up to six significant digits and no exponent where it can do without.

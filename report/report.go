@@ -113,7 +113,7 @@ func notices(rec *record.Record) []Notice {
 		out = append(out, Notice{true, "The run ended early: " + rec.Reason + "."})
 	}
 	for _, p := range rec.Problems {
-		out = append(out, Notice{true, p + "."})
+		out = append(out, Notice{true, sentence(p)})
 	}
 	if rec.Planned > len(rec.Rows) && len(rec.Rows) > 0 {
 		out = append(out, Notice{true, fmt.Sprintf("%d of %d planned points were measured.", len(rec.Rows), rec.Planned)})
@@ -121,24 +121,39 @@ func notices(rec *record.Record) []Notice {
 	if rec.Simulated {
 		out = append(out, Notice{false, "Simulated bench: no device and no instrument took part; its clock is the simulation's own."})
 	}
-	doubt := map[string]int{}
-	for _, p := range rec.Rows {
-		doubt[p.Status()]++
-	}
-	for _, s := range []struct{ status, one, many string }{
-		{record.StatusInvalid, "1 point is invalid: kept, marked and not judged.", "%d points are invalid: kept, marked and not judged."},
-		{record.StatusOverload, "1 point has a value over range: kept, marked and not judged.", "%d points have values over range: kept, marked and not judged."},
-		{record.StatusNotSettled, "1 point was taken before the device had settled.", "%d points were taken before the device had settled."},
-	} {
-		switch n := doubt[s.status]; n {
-		case 0:
-		case 1:
-			out = append(out, Notice{false, s.one})
-		default:
-			out = append(out, Notice{false, fmt.Sprintf(s.many, n)})
-		}
+	if text := reservations(rec); text != "" {
+		out = append(out, Notice{false, text})
 	}
 	return out
+}
+
+// sentence makes one of a finding; a finding that starts with a file's name keeps it as it is written.
+func sentence(text string) string {
+	if first, _, _ := strings.Cut(text, " "); !strings.Contains(first, ".") && text != "" {
+		text = strings.ToUpper(text[:1]) + text[1:]
+	}
+	return text + "."
+}
+
+// reservations counts the points that are no full evidence; empty where all are.
+func reservations(rec *record.Record) string {
+	counts := map[string]int{}
+	for _, p := range rec.Rows {
+		counts[p.Status()]++
+	}
+	var parts []string
+	for _, s := range []struct{ status, text string }{
+		{record.StatusInvalid, "%d invalid"}, {record.StatusOverload, "%d with a value over range"}, {record.StatusNotSettled, "%d not settled"},
+	} {
+		if n := counts[s.status]; n > 0 {
+			parts = append(parts, fmt.Sprintf(s.text, n))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d of %s to be read with care: %s. They are kept and marked; invalid ones are not judged.",
+		len(rec.Rows)-counts[record.StatusOK], count(len(rec.Rows), "point"), strings.Join(parts, ", "))
 }
 
 func facts(rec *record.Record) []Fact {

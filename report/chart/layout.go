@@ -13,7 +13,7 @@ type Size struct{ Width, Height int }
 
 // The sizes of a page: for a screen or paper, and for a telephone.
 var (
-	Wide   = Size{760, 420}
+	Wide   = Size{900, 440}
 	Narrow = Size{360, 330}
 )
 

@@ -38,7 +38,7 @@ const (
 func Page(r *report.Report) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
-		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "short": shortHash,
+		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "dash": dash,
 	}).Parse(pageText)
 	if err != nil {
 		return nil, fmt.Errorf("page template: %w", err)
@@ -252,4 +252,9 @@ func lead(ohm float64) string {
 	return report.Pretty(quantity.Of(ohm, quantity.Resistance).Text(3))
 }
 
-func shortHash(h string) string { return h[:min(len(h), 16)] }
+func dash(text string) string {
+	if text == "" {
+		return "–"
+	}
+	return text
+}
