@@ -1,0 +1,230 @@
+package instrument
+
+import (
+	"math"
+
+	"fourwire/sim/circuit"
+	"fourwire/sim/device"
+)
+
+// output is the electrical side of one source channel.
+type output struct {
+	part device.SensedSource
+	spec *OutputSpec
+
+	setVolts, setAmps   float64 // as asked and rounded to the steps
+	overVolts, overAmps float64
+	overAmpsOn          bool
+	on, remote          bool
+	fourQuadrants       bool
+	tripped             trips
+	mode                device.Branch
+
+	reference ramp // of the voltage, as it really is
+	aimed     float64
+	overVolt  delay
+	overAmp   delay
+
+	net    *circuit.Network
+	branch circuit.Branch
+	term   circuit.Node
+	minus  circuit.Node
+	sense  circuit.Node
+	lead   circuit.Branch // the plus lead, from the terminal outward; -1 when nothing is connected
+}
+
+// trips are latched protections, a set.
+type trips uint8
+
+const (
+	trippedVolts trips = 1 << iota
+	trippedAmps
+	trippedWatts
+	trippedHeat
+)
+
+func (t trips) words() string {
+	switch {
+	case t&trippedVolts != 0:
+		return "over-voltage"
+	case t&trippedAmps != 0:
+		return "over-current"
+	case t&trippedWatts != 0:
+		return "over-power"
+	case t&trippedHeat != 0:
+		return "over-temperature"
+	}
+	return ""
+}
+
+func newOutput(s *OutputSpec, fourQuadrants bool) *output {
+	o := &output{spec: s, fourQuadrants: fourQuadrants, lead: -1}
+	o.part = device.SensedSource{
+		SourceOutput:  device.SourceOutput{RcvOhm: s.RcvOhm, RccOhm: s.RccOhm, SinkA: s.SinkAmps, BleedOhm: s.BleedOhm},
+		CompensationV: s.CompensationVolts, SenseInputOhm: s.SenseInputOhm, ProtectOhm: s.ProtectOhm,
+	}
+	o.overVolt.span, o.overAmp.span = int64(s.OverVoltsDelay), int64(s.OverAmpsDelay)
+	o.powerOn(0)
+	return o
+}
+
+// powerOn brings the settings to those of *RST.
+func (o *output) powerOn(now int64) {
+	o.setVolts, o.setAmps = 0, o.spec.MaxAmps
+	o.overVolts, o.overAmps, o.overAmpsOn = o.spec.MaxOverVolts, o.spec.MaxOverAmps, false
+	o.on, o.remote, o.tripped = false, false, 0
+	o.overVolt.armed, o.overAmp.armed = false, false
+	o.reference.jumpTo(0, now)
+	o.apply(now)
+}
+
+// apply carries the settings over to the part, with their errors.
+func (o *output) apply(now int64) {
+	o.part.On = o.on
+	o.part.VrefV = o.reference.at(now)
+	o.part.IrefA = max(o.setAmps*(1+o.spec.AmpsGain)+o.spec.AmpsOffset, 0)
+	if o.spec.MaxWatts > 0 && math.Abs(o.setVolts) > 0 {
+		o.part.IrefA = min(o.part.IrefA, o.spec.MaxWatts/math.Abs(o.setVolts))
+	}
+	o.part.SinkA = o.spec.SinkAmps
+	if o.fourQuadrants {
+		o.part.SinkA = o.part.IrefA
+	}
+}
+
+// powerBound tells whether the rated power, not the current setting, limits the current.
+func (o *output) powerBound() bool {
+	return o.spec.MaxWatts > 0 && o.setAmps*math.Abs(o.setVolts) > o.spec.MaxWatts
+}
+
+func (o *output) truly(volts float64) float64 {
+	if !o.fourQuadrants {
+		return max(volts*(1+o.spec.VoltsGain)+o.spec.VoltsOffset, 0)
+	}
+	return volts*(1+o.spec.VoltsGain) + o.spec.VoltsOffset
+}
+
+// setVoltage starts a ramp to a new set point; with the output off there is nothing to ramp.
+func (o *output) setVoltage(volts float64, now int64) {
+	o.setVolts = volts
+	o.retarget(now)
+}
+
+func (o *output) retarget(now int64) {
+	target := 0.0
+	if o.on {
+		target = o.truly(o.setVolts)
+	}
+	slew := o.spec.SlewUp
+	if math.Abs(target) < math.Abs(o.reference.at(now)) {
+		slew = o.spec.SlewDown
+	}
+	if !o.on {
+		slew = 0
+	}
+	o.reference.moveTo(target, slew, now)
+	o.apply(now)
+}
+
+// Currents makes output a circuit.TwoPort: terminal and sense point.
+func (o *output) Currents(terminal, sense float64) (amps1, amps2 float64, slopes circuit.Slopes) {
+	if o.remote {
+		return o.part.Currents(terminal, sense)
+	}
+	amps, siemens := o.part.SourceOutput.Current(terminal)
+	input := 1 / o.spec.SenseInputOhm
+	return amps, sense * input, circuit.Slopes{S11: siemens, S22: input}
+}
+
+// StartVolts makes output a circuit.Starter.
+func (o *output) StartVolts() (volts1, volts2 float64) { return o.part.StartVolts() }
+
+// connect puts the output between two nodes of a network, with its sense input at a third.
+func (o *output) connect(n *circuit.Network, name string, term, minus, sense circuit.Node) {
+	o.net, o.term, o.minus, o.sense = n, term, minus, sense
+	n.AddResistor(name+" sense protection", term, sense, o.spec.ProtectOhm)
+	o.branch = n.AddTwoPort(name, term, minus, sense, minus, o)
+}
+
+func (o *output) terminalVolts() float64 { return o.net.Between(o.term, o.minus) }
+
+// sensedVolts is what the channel's own voltmeter sees.
+func (o *output) sensedVolts() float64 {
+	if o.remote {
+		return o.net.Between(o.sense, o.minus)
+	}
+	return o.terminalVolts()
+}
+
+// amps is the current that flows out through the plus lead.
+func (o *output) amps() float64 {
+	if o.lead < 0 {
+		return 0
+	}
+	return o.net.Amps(o.lead)
+}
+
+// branchNow tells which part of the characteristic holds.
+func (o *output) branchNow() device.Branch {
+	if o.remote {
+		_, b := o.part.RegulatedAt(o.terminalVolts(), o.net.Between(o.sense, o.minus))
+		return b
+	}
+	_, _, b := o.part.Delivered(o.terminalVolts())
+	return b
+}
+
+func (o *output) tooHigh() bool { return math.Abs(o.terminalVolts()) > o.overVolts }
+
+func (o *output) tooMuch() bool {
+	return o.overAmpsOn && math.Abs(o.amps()) >= o.overAmps*(1-1e-6) // the limit itself counts
+}
+
+// Aim makes output a Mover.
+func (o *output) Aim(at int64) { o.part.VrefV = o.reference.at(at) }
+
+// Commit makes output a Mover.
+func (o *output) Commit(int64) {}
+
+// Horizon makes output a Mover.
+func (o *output) Horizon(now int64) int64 {
+	return min(o.reference.horizon(now), o.overVolt.horizon(), o.overAmp.horizon())
+}
+
+// Condition makes output a Mover.
+func (o *output) Condition() uint32 {
+	c := uint32(o.branchNow())
+	if o.on {
+		if o.tooHigh() {
+			c |= 1 << 8
+		}
+		if o.tooMuch() {
+			c |= 1 << 9
+		}
+	}
+	return c
+}
+
+// protect runs the delays and returns what has tripped.
+func (o *output) protect(now int64) trips {
+	var t trips
+	if o.overVolt.see(o.on && o.tooHigh(), now) {
+		t |= trippedVolts
+	}
+	if o.overAmp.see(o.on && o.tooMuch(), now) {
+		t |= trippedAmps
+	}
+	return t
+}
+
+// turn switches the output.
+func (o *output) turn(on bool, now int64) {
+	if on == o.on {
+		return
+	}
+	o.on = on
+	if on {
+		o.reference.jumpTo(min(max(o.terminalVolts(), 0), max(o.truly(o.setVolts), 0)), now) // the ramp starts where the terminals stand
+	}
+	o.retarget(now)
+}

@@ -1,0 +1,186 @@
+package sim
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"fourwire/sim/instrument"
+	"fourwire/sim/scpi"
+	"fourwire/transport"
+)
+
+// Link opens an in-process link to an instrument. Send hands a message over at the present simulated time and returns; what it does
+// happens when its processing time has passed on the bench's clock. Receive sleeps on that clock until the response is there, so that
+// several instruments measure at once when all were sent to before the first is received from.
+//
+// The link has a device clear (transport.Clearer) and can be opened again (transport.Redialer).
+func (b *Bench) Link(name string) (transport.Link, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	s, err := b.station(name)
+	if err != nil {
+		return nil, err
+	}
+	l := &link{bench: b, station: s, address: "sim:" + name}
+	l.open()
+	return l, nil
+}
+
+type link struct {
+	bench   *Bench
+	station *station
+	address string
+	session *scpi.Session // used under the bench's lock
+	astray  error
+	closed  bool
+}
+
+func (l *link) open() {
+	l.session = l.station.Device().Open(scpi.SessionOptions{Messages: true, NoTerminator: true})
+}
+
+func (l *link) failed(op string, err error) error {
+	return &transport.Error{Op: op, Address: l.address, Err: err}
+}
+
+func (l *link) refusal() error {
+	return transport.Explain(fmt.Sprintf("%v since an answer was not taken (%v); clear the link first", transport.ErrAstray, l.astray), transport.ErrAstray)
+}
+
+// Send hands over one message.
+func (l *link) Send(ctx context.Context, msg []byte) error {
+	if err := ctx.Err(); err != nil {
+		return l.failed("send", transport.Interrupted(ctx, "nothing was sent"))
+	}
+	msg = bytes.TrimRight(msg, "\r\n")
+	b := l.bench
+	for first := true; ; first = false {
+		b.mu.Lock()
+		switch {
+		case l.closed:
+			b.mu.Unlock()
+			return l.failed("send", transport.ErrClosed)
+		case first && l.astray != nil && bytes.IndexByte(msg, '?') >= 0:
+			b.mu.Unlock()
+			return l.failed("send", l.refusal())
+		}
+		n := l.session.Feed(msg, true)
+		b.run(l.station)
+		msg = msg[n:]
+		b.mu.Unlock()
+		if len(msg) == 0 {
+			return nil
+		}
+		if n > 0 {
+			continue
+		}
+		if err := l.wait(ctx); err != nil { // the input buffer is full
+			return l.failed("send", transport.Explain("part of the message was sent: "+err.Error(), err, transport.ErrPartial))
+		}
+	}
+}
+
+// Receive waits, in simulated time, for one response.
+func (l *link) Receive(ctx context.Context, into []byte) ([]byte, error) {
+	msg := into[:0]
+	b := l.bench
+	for {
+		b.mu.Lock()
+		switch {
+		case l.closed:
+			b.mu.Unlock()
+			return msg, l.failed("receive", transport.ErrClosed)
+		case l.astray != nil:
+			b.mu.Unlock()
+			return msg, l.failed("receive", l.refusal())
+		}
+		p, end := l.session.Receive(math.MaxInt)
+		msg = append(msg, p...)
+		if len(p) > 0 && !end {
+			b.run(l.station) // a full output queue may have held the rest
+		}
+		b.mu.Unlock()
+		if end {
+			return msg, nil
+		}
+		if len(p) > 0 {
+			continue
+		}
+		if err := l.wait(ctx); err != nil {
+			b.mu.Lock()
+			l.astray = err
+			b.mu.Unlock()
+			return msg, l.failed("receive", err)
+		}
+	}
+}
+
+// wait sleeps until an instrument of the bench does something by itself, or until the context ends.
+func (l *link) wait(ctx context.Context) error {
+	b := l.bench
+	b.mu.Lock()
+	due, now := b.due(), b.engine.now
+	b.mu.Unlock()
+	span := time.Duration(due - now)
+	if due == instrument.Never {
+		deadline, ok := ctx.Deadline()
+		if !ok {
+			if err := ctx.Err(); err != nil {
+				return transport.Interrupted(ctx, "no answer came")
+			}
+			return transport.Explain("no answer came, none is under way, and the call has no deadline: in simulated time it would wait for ever; was a query sent?", transport.ErrTimeout)
+		}
+		span = max(deadline.Sub(b.clock.Now()), 1)
+	}
+	if err := b.clock.Sleep(ctx, span); err != nil {
+		return transport.Interrupted(ctx, "no answer came")
+	}
+	return nil
+}
+
+// Clear is the device clear: the instrument drops what it has of messages and answers. Its settings and errors stay.
+func (l *link) Clear(ctx context.Context) error {
+	if ctx.Err() != nil {
+		return l.failed("clear", transport.Interrupted(ctx, "nothing was cleared"))
+	}
+	l.bench.mu.Lock()
+	defer l.bench.mu.Unlock()
+	if l.closed {
+		return l.failed("clear", transport.ErrClosed)
+	}
+	l.session.Clear()
+	l.bench.run(l.station)
+	l.astray = nil
+	return nil
+}
+
+// Redial gives the connection up and opens a new one.
+func (l *link) Redial(ctx context.Context) error {
+	if ctx.Err() != nil {
+		return l.failed("redial", transport.Interrupted(ctx, "nothing was opened"))
+	}
+	l.bench.mu.Lock()
+	defer l.bench.mu.Unlock()
+	l.session.Close()
+	l.open()
+	l.closed, l.astray = false, nil
+	return nil
+}
+
+// Close ends the link. Commands that were sent and wait for their processing time are still executed.
+func (l *link) Close() error {
+	b := l.bench
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if l.closed {
+		return nil
+	}
+	l.closed = true
+	c := &Conn{bench: b, station: l.station, session: l.session, closing: true, closed: true}
+	l.station.conns = append(l.station.conns, c)
+	c.retire()
+	return nil
+}

@@ -1,0 +1,147 @@
+package sim
+
+import (
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/sim/instrument"
+)
+
+func instrumentKinds() []instrument.Kind {
+	return []instrument.Kind{instrument.Source, instrument.Load, instrument.Meter, instrument.Unit}
+}
+
+func kindNamed(word string) (instrument.Kind, bool) {
+	for _, k := range instrumentKinds() {
+		if k.String() == word {
+			return k, true
+		}
+	}
+	return 0, false
+}
+
+// instrumentShape describes one kind of instrument.
+func instrumentShape(k instrument.Kind) *diag.Shape {
+	return &diag.Shape{Title: "a " + k.String(), Fields: []diag.Field{
+		{Name: "kind", Type: diag.Word(k.String()), Required: true, About: "what it is"},
+		{Name: "identity", Type: diag.Text(), About: "its answer to *IDN?: maker, model, serial and firmware, with commas between"},
+		{Name: "processing", Type: diag.Amount(quantity.Time), About: "time between a command's arrival and its effect"},
+		{Name: "error_queue", Type: diag.Whole(2, 1000), About: "entries of the error queue; 20 where it is left out"},
+		{Name: "channels", Type: diag.ListOf(diag.Struct(channelShape(k))), About: "one entry for each channel; one with the usual figures where it is left out"},
+		{Name: "quirks", Type: diag.Struct(quirksShape()), About: "how it departs from the standards"},
+	}}
+}
+
+func channelShape(k instrument.Kind) *diag.Shape {
+	s := &diag.Shape{Title: "a channel of a " + k.String()}
+	settings := &diag.Shape{Title: "errors of settings"}
+	add := func(name string, dim quantity.Dimension) {
+		settings.Fields = append(settings.Fields, diag.Field{Name: name, About: "errors of the " + name + " setting",
+			Type: diag.Struct(&diag.Shape{Title: "an error of " + name, Fields: deviationFields(dim)})})
+	}
+	switch k {
+	case instrument.Source, instrument.Unit:
+		s.Fields = append(s.Fields, fieldsOf(outputNumbers())...)
+		add("volts", quantity.Voltage)
+		add("amps", quantity.Current)
+	case instrument.Load:
+		s.Fields = append(s.Fields, fieldsOf(inputNumbers())...)
+		s.Fields = append(s.Fields, diag.Field{Name: "ranges", About: "ends of the level ranges in constant current, ascending", Type: diag.ListOf(diag.Amount(quantity.Current))})
+		add("volts", quantity.Voltage)
+		add("amps", quantity.Current)
+		add("ohms", quantity.Resistance)
+		add("watts", quantity.Power)
+	}
+	if len(settings.Fields) > 0 {
+		s.Fields = append(s.Fields, diag.Field{Name: "settings", Type: diag.Struct(settings), About: "errors of what is set"})
+	}
+	s.Fields = append(s.Fields, fieldsOf(channelNumbers())...)
+	s.Fields = append(s.Fields,
+		diag.Field{Name: "read_volts", Type: diag.ListOf(diag.Struct(rangeShape(quantity.Voltage))), About: "voltage measuring ranges, ascending"},
+		diag.Field{Name: "read_amps", Type: diag.ListOf(diag.Struct(rangeShape(quantity.Current))), About: "current measuring ranges, ascending"})
+	return s
+}
+
+func quirksShape() *diag.Shape {
+	s := &diag.Shape{Title: "quirks", Fields: []diag.Field{
+		{Name: "terminator", Type: diag.Word("lf", "crlf", "cr", "lfcr"), About: "end of a response"},
+		{Name: "prompt", Type: diag.Text(), About: "sent after each message"},
+		{Name: "acknowledge", Type: diag.Text(), About: "sent for a message that has no response"},
+		{Name: "input_limit", Type: diag.Whole(16, 1<<20), About: "bytes of the input buffer"},
+		{Name: "baud", Type: diag.Whole(50, 4_000_000), About: "pace of a serial port; as fast as possible where it is left out"},
+		{Name: "semicolon", Type: diag.Word("joins", "ends", "refused"), About: "what a semicolon does to a message"},
+	}}
+	for _, f := range quirkFlags() {
+		s.Fields = append(s.Fields, diag.Field{Name: f.name, Type: diag.YesNo(), About: f.about})
+	}
+	return s
+}
+
+type flag struct {
+	name, about string
+	set         func(*Instrument)
+}
+
+func quirkFlags() []flag {
+	return []flag{
+		{"echo", "what comes in goes out again", func(i *Instrument) { i.Quirks.Echo = true }},
+		{"one_connection", "a second connection is closed at once", func(i *Instrument) { i.Quirks.OneConnection = true }},
+		{"overrun", "what does not fit the input buffer is lost", func(i *Instrument) { i.Quirks.Overrun = true }},
+		{"fixed_point", "numbers without exponent", func(i *Instrument) { i.Speech.FixedPoint = true }},
+		{"plus_sign", "a plus before numbers that are not negative", func(i *Instrument) { i.Speech.PlusSign = true }},
+		{"lower_exponent", "a lower-case e in numbers", func(i *Instrument) { i.Speech.LowerExponent = true }},
+		{"clip", "values outside the limits are clipped, without an error", func(i *Instrument) { i.Speech.Clip = true }},
+		{"forget_path", "every header of a message starts at the root", func(i *Instrument) { i.Speech.ForgetPath = true }},
+		{"instant_complete", "*OPC? answers at once", func(i *Instrument) { i.Speech.InstantComplete = true }},
+		{"ignore_wait", "*WAI does nothing", func(i *Instrument) { i.Speech.IgnoreWait = true }},
+		{"silent", "errors are not reported", func(i *Instrument) { i.Speech.Silent = true }},
+		{"plus_zero", `an empty error queue answers +0,"No error"`, func(i *Instrument) { i.Speech.PlusZero = true }},
+	}
+}
+
+func channelNumbers() []field[Channel] {
+	return []field[Channel]{
+		{"settle_time", quantity.Time, "between the start of a reading and its aperture", func(c *Channel, v float64) { c.Settle = duration(v) }},
+		{"range_time", quantity.Time, "time that a change of range takes", func(c *Channel, v float64) { c.Switch = duration(v) }},
+		{"calibrated_at", quantity.Temperature, "temperature at which its errors hold", func(c *Channel, v float64) { c.CalibratedC = celsius(v) }},
+	}
+}
+
+func outputNumbers() []field[Channel] {
+	return []field[Channel]{
+		{"volts", quantity.Voltage, "largest voltage", func(c *Channel, v float64) { c.Output.MaxVolts = v }},
+		{"amps", quantity.Current, "largest current", func(c *Channel, v float64) { c.Output.MaxAmps = v }},
+		{"watts", quantity.Power, "largest power; 0 W is no limit", func(c *Channel, v float64) { c.Output.MaxWatts = v }},
+		{"volts_step", quantity.Voltage, "resolution of the voltage setting", func(c *Channel, v float64) { c.Output.VoltsStep = v }},
+		{"amps_step", quantity.Current, "resolution of the current setting", func(c *Channel, v float64) { c.Output.AmpsStep = v }},
+		{"output_resistance", quantity.Resistance, "in voltage mode", func(c *Channel, v float64) { c.Output.RcvOhm = v }},
+		{"current_resistance", quantity.Resistance, "output resistance in current mode", func(c *Channel, v float64) { c.Output.RccOhm = v }},
+		{"sink", quantity.Current, "current that it takes to bring its output down", func(c *Channel, v float64) { c.Output.SinkAmps = v }},
+		{"bleeder", quantity.Resistance, "across the terminals, also when off; 0 ohm is none", func(c *Channel, v float64) { c.Output.BleedOhm = v }},
+		{"capacitor", quantity.Capacitance, "across the terminals, behind the current limit", func(c *Channel, v float64) { c.Output.Farad = v }},
+		{"slew", quantity.VoltageSlew, "of the voltage upward; 0 V/s is at once", func(c *Channel, v float64) { c.Output.SlewUp = v }},
+		{"slew_down", quantity.VoltageSlew, "of the voltage downward", func(c *Channel, v float64) { c.Output.SlewDown = v }},
+		{"over_voltage", quantity.Voltage, "top of the over-voltage protection", func(c *Channel, v float64) { c.Output.MaxOverVolts = v }},
+		{"over_voltage_delay", quantity.Time, "delay of the over-voltage protection", func(c *Channel, v float64) { c.Output.OverVoltsDelay = duration(v) }},
+		{"over_current", quantity.Current, "top of the over-current protection", func(c *Channel, v float64) { c.Output.MaxOverAmps = v }},
+		{"over_current_delay", quantity.Time, "delay of the over-current protection", func(c *Channel, v float64) { c.Output.OverAmpsDelay = duration(v) }},
+		{"compensation", quantity.Voltage, "largest lead drop that remote sense makes up for", func(c *Channel, v float64) { c.Output.CompensationVolts = v }},
+	}
+}
+
+func inputNumbers() []field[Channel] {
+	return []field[Channel]{
+		{"volts", quantity.Voltage, "largest voltage", func(c *Channel, v float64) { c.Input.MaxVolts = v }},
+		{"amps", quantity.Current, "largest current", func(c *Channel, v float64) { c.Input.MaxAmps = v }},
+		{"watts", quantity.Power, "largest power", func(c *Channel, v float64) { c.Input.MaxWatts = v }},
+		{"min_resistance", quantity.Resistance, "of its transistors, fully on", func(c *Channel, v float64) { c.Input.MinOhm = v }},
+		{"min_volts", quantity.Voltage, "voltage below which it cannot hold its current", func(c *Channel, v float64) { c.Input.MinVolts = v }},
+		{"slew", quantity.CurrentSlew, "of the current; 0 A/s is at once", func(c *Channel, v float64) { c.Input.Slew = v }},
+		{"input_resistance", quantity.Resistance, "across its terminals, also when off", func(c *Channel, v float64) { c.Input.LeakOhm = v }},
+		{"low_ohms", quantity.Resistance, "lowest setting of the resistance mode", func(c *Channel, v float64) { c.Input.LowOhms = v }},
+		{"high_ohms", quantity.Resistance, "highest setting of the resistance mode", func(c *Channel, v float64) { c.Input.HighOhms = v }},
+		{"over_voltage", quantity.Voltage, "voltage at which it trips", func(c *Channel, v float64) { c.Input.OverVolts = v }},
+		{"over_power", quantity.Power, "power at which it trips", func(c *Channel, v float64) { c.Input.OverWatts = v }},
+		{"over_current", quantity.Current, "top of the over-current protection", func(c *Channel, v float64) { c.Input.MaxOverAmps = v }},
+		{"over_current_delay", quantity.Time, "delay of the over-current protection", func(c *Channel, v float64) { c.Input.OverAmpsDelay = duration(v) }},
+	}
+}
