@@ -21,6 +21,8 @@ type Sequence struct {
 	Summary []Step // derive and judge over all points: expressions see whole columns
 	Curves  []Curve
 	Source  []byte // the file as read
+
+	columns []Column
 }
 
 // Param is a named value, or list of values, that --set can change.
@@ -28,21 +30,6 @@ type Param struct {
 	Name, About string
 	Values      Values
 	Place       diag.Place
-}
-
-// Values is what a parameter or a sweep takes: one or more values of one dimension. Those of a parameter, and those of a
-// sweep that follow from parameters alone, are worked out when the file is read: List holds them. Those that need an outer
-// sweep or something measured are worked out each time the sweep begins: List is nil, see [Values.Work].
-type Values struct {
-	List  []quantity.Quantity // in order; at least one, or nil as said above
-	Dim   quantity.Dimension
-	Place diag.Place
-
-	items    []*expr.Expr // a list as written
-	from, to *expr.Expr   // a range as written
-	step     *expr.Expr   // its step; nil: points
-	points   int
-	log      bool
 }
 
 // Role is what an instrument channel does for a sequence.

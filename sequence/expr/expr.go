@@ -152,3 +152,6 @@ func (e *Expr) source() *Expr {
 	}
 	return e
 }
+
+// Node is the node where the expression is nothing but v(node) or i(node).
+func (e *Expr) Node() (ref NodeRef, ok bool) { return e.root.node, e.root.op == opNode }

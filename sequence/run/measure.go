@@ -1,0 +1,235 @@
+package run
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"fourwire/driver"
+	"fourwire/quantity"
+	"fourwire/quantity/measured"
+	"fourwire/sequence"
+	"fourwire/sequence/plan"
+)
+
+// group is readings that are taken at one time, sorted into rounds: in one round each instrument takes one.
+type group struct {
+	gauges   []int // by reading
+	rounds   [][]int
+	aperture time.Duration
+	readings []driver.Reading // of the last time
+	expect   []float64
+}
+
+func (r *runner) newGroup(m *sequence.Measure) (*group, error) {
+	g := &group{rounds: r.plan.Rounds(m), aperture: seconds(m.Aperture.SI), readings: make([]driver.Reading, len(m.Readings)), expect: make([]float64, len(m.Readings))}
+	if g.aperture <= 0 {
+		g.aperture = plan.DefaultAperture
+	}
+	for _, reading := range m.Readings {
+		k := r.plan.GaugeIndex(reading.Function, reading.Node)
+		if k < 0 {
+			return nil, r.stop(Bench, "nothing on this bench reads %s(%s)", reading.Function, reading.Node)
+		}
+		g.gauges = append(g.gauges, k)
+	}
+	return g, nil
+}
+
+func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
+	g, ok := r.groups[s]
+	if !ok {
+		var err error
+		if g, err = r.newGroup(s); err != nil {
+			return err
+		}
+		r.groups[s] = g
+	}
+	row := r.open()
+	r.begin(row)
+	values, overload, err := r.take(ctx, g, max(1, s.Average))
+	for i, v := range values { // also what there is of a reading that ends the run
+		name := s.Readings[i].Name
+		r.keep(name, v)
+		c := r.cell(v)
+		c.Overload = overload[i]
+		row.cells[name] = c
+		gauge := &r.gauges[g.gauges[i]]
+		row.ranges[name] = quantity.Of(g.readings[i].RangeFull, v.Dim).String()
+		if overload[i] {
+			row.invalid("%s overflows the %s range of %s", name, row.ranges[name], gauge.Channel)
+		}
+	}
+	if err != nil {
+		return err
+	}
+	return r.modes(ctx, row)
+}
+
+// take reads a group so many times and gives the means. A reading that overflows has the value NaN. A reading outside the
+// guard of its node is an error; the values are given beside it.
+func (r *runner) take(ctx context.Context, g *group, times int) (values []measured.Value, overload []bool, err error) {
+	for i, k := range g.gauges {
+		g.expect[i] = r.expected(k)
+	}
+	overload = make([]bool, len(g.gauges))
+	sums := make([]measured.Value, len(g.gauges))
+	for n := range times {
+		if err := r.once(ctx, g); err != nil {
+			return nil, nil, err
+		}
+		for i, k := range g.gauges {
+			v := r.withLead(&r.gauges[k], g.readings[i].Value)
+			if overload[i] = overload[i] || g.readings[i].Overload; overload[i] {
+				v = measured.Value{X: nan, Dim: v.Dim}
+			}
+			if n == 0 {
+				sums[i] = v
+			} else {
+				sums[i] = measured.Add(sums[i], v)
+			}
+		}
+		if err = r.insideGuards(g); err != nil {
+			times = n + 1
+			break
+		}
+	}
+	if times > 1 {
+		for i, v := range sums {
+			sums[i] = measured.Map(v.X/float64(times), v.Dim, v, 1/float64(times))
+		}
+	}
+	return sums, overload, err
+}
+
+// expected is what the range is chosen for. A meter in series that cannot be put on a range ahead stays on its largest.
+func (r *runner) expected(k int) float64 {
+	g := &r.gauges[k]
+	if g.function == driver.Amps && !g.Own && g.arm == nil {
+		return nan
+	}
+	return r.plan.Expect(r.state, g.Function, g.Node)
+}
+
+// once reads every gauge of a group, in rounds. Where one overflows and has a larger range, all are read again, so that
+// they still belong to one time.
+func (r *runner) once(ctx context.Context, g *group) error {
+	for {
+		for _, round := range g.rounds {
+			if err := r.round(ctx, g, round); err != nil {
+				return err
+			}
+		}
+		again := false
+		for i, k := range g.gauges {
+			gauge := &r.gauges[k]
+			if !g.readings[i].Overload {
+				continue
+			}
+			if larger := next(gauge.Ranges, g.readings[i].RangeFull); larger > 0 {
+				r.note("range", "info", fmt.Sprintf("%s overflows the %s range of %s; read again on %s", gauge.Name(),
+					quantity.Of(g.readings[i].RangeFull, gaugeDim(gauge)), gauge.Channel, quantity.Of(larger, gaugeDim(gauge))))
+				g.expect[i] = larger / 1.1
+				again = true
+			}
+		}
+		if !again {
+			return nil
+		}
+	}
+}
+
+// next is the smallest range above full; 0 where there is none.
+func next(ranges []float64, full float64) float64 {
+	for _, f := range ranges {
+		if f > full*(1+1e-9) {
+			return f
+		}
+	}
+	return 0
+}
+
+func gaugeDim(g *gaugeState) quantity.Dimension {
+	if g.function == driver.Amps {
+		return quantity.Current
+	}
+	return quantity.Voltage
+}
+
+// round begins every reading of a round, then waits for each.
+func (r *runner) round(ctx context.Context, g *group, round []int) error {
+	for _, i := range round {
+		gauge := &r.gauges[g.gauges[i]]
+		r.touched[gauge.Channel.Instrument] = true
+		if err := gauge.meter.Begin(ctx, driver.Request{Function: gauge.function, Aperture: g.aperture, Expect: g.expect[i]}); err != nil {
+			return fmt.Errorf("%s (%s): %w", gauge.Name(), gauge.Channel, err)
+		}
+		gauge.armed = gauge.Range(g.expect[i])
+	}
+	for _, i := range round {
+		gauge := &r.gauges[g.gauges[i]]
+		reading, err := gauge.meter.End(ctx)
+		if err != nil {
+			return fmt.Errorf("%s (%s): %w", gauge.Name(), gauge.Channel, err)
+		}
+		g.readings[i] = reading
+		gauge.last, gauge.read = reading, true
+	}
+	return nil
+}
+
+// withLead adds the uncertainty of a voltage that is read behind leads: the drop, at most, taken as rectangular.
+func (r *runner) withLead(g *gaugeState, v measured.Value) measured.Value {
+	if g.LeadOhm == 0 || g.Role < 0 || r.cfg.Ledger == nil {
+		return v
+	}
+	amps := math.Abs(r.plan.Expect(r.state, sequence.Amps, g.Node))
+	if amps == 0 || math.IsNaN(amps) {
+		return v
+	}
+	id := r.cfg.Ledger.Shared(measured.Input{Name: g.Channel.String() + " lead drop", Kind: measured.Lead, Shape: measured.Rectangular})
+	return measured.Linear(v.X, v.Dim, v, 1, measured.Value{Terms: []measured.Term{{Input: id, Part: amps * g.LeadOhm / math.Sqrt(3)}}}, 1)
+}
+
+// insideGuards holds every reading of a group against the guard of its node.
+func (r *runner) insideGuards(g *group) error {
+	for i, k := range g.gauges {
+		gauge, reading := &r.gauges[k], g.readings[i]
+		if !gauge.guard.Set {
+			continue
+		}
+		dim := gaugeDim(gauge)
+		if reading.Overload {
+			if next(gauge.Ranges, reading.RangeFull) == 0 && math.Abs(gauge.guard.High) <= reading.RangeFull {
+				return r.stop(Safety, "%s is beyond the %s range of %s; the guard is %s", gauge.Name(), quantity.Of(reading.RangeFull, dim), gauge.Channel, gauge.guard)
+			}
+			continue
+		}
+		if !gauge.guard.Holds(reading.Value.X) {
+			return r.stop(Safety, "%s reads %s, which is outside its guard, %s", gauge.Name(), quantity.Of(reading.Value.X, dim), gauge.guard)
+		}
+	}
+	return r.wattsInsideGuards(g)
+}
+
+// wattsInsideGuards multiplies what was read at one node at one time.
+func (r *runner) wattsInsideGuards(g *group) error {
+	for i, k := range g.gauges {
+		v := &r.gauges[k]
+		w, ok := r.plan.Guard(v.Node)
+		if !ok || !w.Watts.Set || v.function != driver.Volts || g.readings[i].Overload {
+			continue
+		}
+		for j, l := range g.gauges {
+			a := &r.gauges[l]
+			if a.Node != v.Node || a.function != driver.Amps || g.readings[j].Overload {
+				continue
+			}
+			if watts := g.readings[i].Value.X * g.readings[j].Value.X; !w.Watts.Holds(watts) {
+				return r.stop(Safety, "%s at %s is outside its guard, %s", quantity.Watt(watts), v.Node, w.Watts)
+			}
+		}
+	}
+	return nil
+}

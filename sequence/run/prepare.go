@@ -1,0 +1,83 @@
+package run
+
+import (
+	"context"
+	"fmt"
+
+	"fourwire/quantity"
+	"fourwire/record"
+	"fourwire/sequence"
+)
+
+// prepare brings everything into a known state with outputs off, then sets what protects the device. No output is on before
+// all of it has succeeded.
+func (r *runner) prepare(ctx context.Context) error {
+	r.tell(Event{Kind: "stage", Text: "preparing the instruments"})
+	columns := make([]record.Column, len(r.plan.Columns))
+	for i, c := range r.plan.Columns {
+		columns[i] = record.Column{Name: c.Name, Kind: record.ColumnKind(c.Kind), Unit: unitOf(c.Dim), Dim: c.Dim, Expr: c.Expr, Node: c.Node, From: c.From}
+	}
+	if err := r.cfg.Sink.Columns(columns, r.plan.Parts); err != nil {
+		return fmt.Errorf("the record cannot be written: %w", err)
+	}
+	for _, name := range r.order {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := r.cfg.Instruments[name].Prepare(ctx); err != nil {
+			return fmt.Errorf("%s cannot be prepared: %w", name, err)
+		}
+	}
+	for i := range r.roles {
+		if err := r.protect(ctx, i); err != nil {
+			return r.of(&r.roles[i], err)
+		}
+	}
+	if err := r.checkErrors(ctx); err != nil {
+		return err
+	}
+	r.tell(Event{Kind: "stage", Text: "running"})
+	return nil
+}
+
+// protect sets where a role senses, its protection levels and its current limit.
+func (r *runner) protect(ctx context.Context, i int) error {
+	role := &r.roles[i]
+	if role.Need.Role == sequence.RoleMeter {
+		return nil
+	}
+	r.touched[role.Channel.Instrument] = true
+	set, sense := r.setProtection(role)
+	if role.Remote {
+		if err := sense(ctx, true); err != nil {
+			return fmt.Errorf("remote sense: %w", err)
+		}
+	}
+	if role.OverVolts > 0 || role.OverAmps > 0 {
+		if err := set(ctx, role.OverVolts, role.OverAmps); err != nil {
+			return fmt.Errorf("protection: %w", err)
+		}
+		r.note("protection", "info", fmt.Sprintf("%s: over-voltage at %s, over-current at %s", role.Need.Name, levelText(role.OverVolts.String(), role.OverVolts == 0), levelText(role.OverAmps.String(), role.OverAmps == 0)))
+	}
+	if role.feed != nil && role.Limit > 0 {
+		if err := role.feed.SetAmps(ctx, role.Limit); err != nil {
+			return fmt.Errorf("current limit: %w", err)
+		}
+		r.state[i].Amps = float64(role.Limit)
+	}
+	return nil
+}
+
+func levelText(level string, none bool) string {
+	if none {
+		return "no level"
+	}
+	return level
+}
+
+func (r *runner) setProtection(role *roleState) (set func(context.Context, quantity.Volt, quantity.Amp) error, sense func(context.Context, bool) error) {
+	if role.feed != nil {
+		return role.feed.SetProtection, role.feed.Sense
+	}
+	return role.sink.SetProtection, role.sink.Sense
+}

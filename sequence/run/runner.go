@@ -1,0 +1,229 @@
+package run
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"fourwire/driver"
+	"fourwire/internal/clock"
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/quantity/measured"
+	"fourwire/record"
+	"fourwire/sequence/plan"
+)
+
+// runner is one run. One goroutine uses it.
+type runner struct {
+	cfg     Config
+	plan    *plan.Plan
+	clock   clock.Clock
+	started time.Time
+
+	roles   []roleState
+	state   []plan.Setting // last sent, by role
+	gauges  []gaugeState
+	groups  map[any]*group  // readings of a step or an expression, grouped once
+	touched map[string]bool // instruments with commands whose errors have not been asked for
+	order   []string        // the same instruments, in the order of the plan
+	params  map[string]measured.Value
+
+	place  diag.Place // of the step under way
+	frames []frame
+	nodes  map[nodeKey]measured.Value // readings for the expression under way
+
+	begun                      int // points, those under way included
+	points, invalid, unsettled int
+	columns                    []store // kept for the summary
+	verdicts                   []record.Verdict
+	results                    []record.Result
+	after                      []NodeAfter
+	sinkErr                    error
+}
+
+type nodeKey struct{ function, node string }
+
+// roleState is a role with its channel.
+type roleState struct {
+	*plan.Role
+	feed  Feeder // of a source
+	sink  Sinker // of a load
+	wasOn bool   // some time in this run: the node must be looked at afterwards
+}
+
+// gaugeState is a node measurement with its channel.
+type gaugeState struct {
+	*plan.Gauge
+	meter    Gauge
+	arm      Armer // nil: it has no such ability
+	function driver.Function
+	guard    quantity.Span
+	armed    float64 // full scale that it stands on; 0: not known
+	last     driver.Reading
+	read     bool
+}
+
+// frame is one pass through a list of steps.
+type frame struct {
+	name   string // coordinate of the sweep or repeat that runs the steps; empty: none
+	coord  measured.Value
+	label  string
+	values []named // measured and derived here
+	row    *row    // nil: the steps make no point
+	// late says what did not settle in this pass; it holds for points of the steps below, too.
+	late string
+}
+
+type named struct {
+	name  string
+	value measured.Value
+}
+
+// row is a point in the making.
+type row struct {
+	number   int
+	at       time.Duration
+	measured bool
+	cells    map[string]record.Cell
+	modes    map[string]string
+	ranges   map[string]string
+	why      []string // why it is not valid
+}
+
+// store is a finished point, kept for the summary.
+type store struct {
+	values []named
+	part   string
+	good   bool
+}
+
+func newRunner(c Config) (*runner, error) {
+	if c.Plan == nil {
+		return nil, errors.New("there is no plan to run")
+	}
+	if c.OffWithin <= 0 {
+		c.OffWithin = 5 * time.Second
+	}
+	if c.DischargeWithin <= 0 {
+		c.DischargeWithin = 3 * time.Second
+	}
+	if c.Sink == nil {
+		c.Sink = nowhere{}
+	}
+	if c.Observe == nil {
+		c.Observe = func(Event) {}
+	}
+	r := &runner{
+		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
+		params: map[string]measured.Value{}, nodes: map[nodeKey]measured.Value{},
+	}
+	r.started = r.clock.Now()
+	for _, p := range c.Plan.Sequence.Params {
+		if len(p.Values.List) == 1 {
+			r.params[p.Name] = measured.Exact(p.Values.List[0])
+		}
+	}
+	for range c.Plan.Roles {
+		r.state = append(r.state, plan.NotSet())
+	}
+	return r, r.connect()
+}
+
+// where is the coordinates of the moment: "vin 9 V, iout 3 A".
+func (r *runner) where() string {
+	var parts []string
+	for i := range r.frames {
+		if f := &r.frames[i]; f.name != "" {
+			text := f.coord.Quantity().String()
+			if f.name == plan.RepeatColumn {
+				text = strconv.FormatFloat(f.coord.X, 'f', 0, 64)
+			}
+			parts = append(parts, f.name+" "+text)
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (r *runner) part() string {
+	for i := len(r.frames) - 1; i >= 0; i-- {
+		if r.frames[i].label != "" {
+			return r.frames[i].label
+		}
+	}
+	return ""
+}
+
+// note writes an event into the record and shows it; more are names and values that belong to it.
+func (r *runner) note(kind, level, text string, more ...string) {
+	text = diag.Printable(text)
+	r.tell(Event{Kind: kind, Level: level, Text: text})
+	fields := map[string]any{}
+	if r.place.Line > 0 {
+		fields["place"] = r.place.String()
+	}
+	if w := r.where(); w != "" {
+		fields["where"] = w
+	}
+	for i := 0; i+1 < len(more); i += 2 {
+		fields[more[i]] = more[i+1]
+	}
+	r.write(func() error {
+		return r.cfg.Sink.Event(record.Event{Level: level, Kind: kind, Text: text, Fields: fields})
+	})
+}
+
+func (r *runner) tell(e Event) {
+	e.At, e.Done, e.Planned = r.clock.Since(r.started), r.points, r.plan.Points
+	if e.Level == "" {
+		e.Level = "info"
+	}
+	defer func() { _ = recover() }() // whoever watches cannot keep the outputs on
+	r.cfg.Observe(e)
+}
+
+// write hands something to the record and remembers the first failure; the walk ends at the next step. A panic in there is
+// a failure too, so that the way out stays open.
+func (r *runner) write(call func() error) {
+	defer func() {
+		if fault := recover(); fault != nil && r.sinkErr == nil {
+			r.sinkErr = fmt.Errorf("a fault of the program itself: %v", fault)
+		}
+	}()
+	if err := call(); err != nil && r.sinkErr == nil {
+		r.sinkErr = err
+	}
+}
+
+// checkErrors asks every touched instrument what went wrong.
+func (r *runner) checkErrors(ctx context.Context) error {
+	for _, name := range r.order {
+		if !r.touched[name] {
+			continue
+		}
+		if err := r.cfg.Instruments[name].CheckErrors(ctx); err != nil {
+			return err
+		}
+		r.touched[name] = false
+	}
+	return nil
+}
+
+func (r *runner) checkInstrument(ctx context.Context, name string) error {
+	if err := r.cfg.Instruments[name].CheckErrors(ctx); err != nil {
+		return err
+	}
+	r.touched[name] = false
+	return nil
+}
+
+type nowhere struct{}
+
+func (nowhere) Columns([]record.Column, bool) error { return nil }
+func (nowhere) Point(record.Point) error            { return nil }
+func (nowhere) Verdict(record.Verdict) error        { return nil }
+func (nowhere) Result(record.Result) error          { return nil }
+func (nowhere) Event(record.Event) error            { return nil }

@@ -1,0 +1,220 @@
+package run
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"fourwire/driver"
+	"fourwire/internal/diag"
+	"fourwire/quantity"
+	"fourwire/sequence"
+	"fourwire/sequence/plan"
+)
+
+const (
+	dischargedVolts = 1.0                   // a node below this is called discharged; own choice, far below any touch limit
+	touchVolts      = 60.0                  // above this a charged node is announced as dangerous: DC limit of energy class ES1 of IEC 62368-1, as quoted
+	dischargePoll   = 50 * time.Millisecond // between looks at a node
+)
+
+// makeSafe is the one way out of a run. Loads go off before sources; what fails is tried once more by other means; then the
+// nodes are looked at. ctx is not the one that may have ended the run, and every instrument has its own time.
+func (r *runner) makeSafe(ctx context.Context, cause error) error {
+	r.place, r.frames = diag.Place{}, nil
+	r.tell(Event{Kind: "stage", Text: "switching off"})
+	if cause != nil {
+		r.note("end", "error", "the run ends early: "+cause.Error())
+	}
+	failed := map[int]error{}
+	for _, i := range r.offOrder() {
+		if err := r.off(ctx, i); err != nil {
+			failed[i] = err
+		}
+	}
+	var all error
+	for _, i := range r.offOrder() {
+		if err, ok := failed[i]; ok {
+			all = errors.Join(all, r.offAgain(ctx, i, err))
+		}
+	}
+	if cause != nil {
+		r.abortMeters(ctx)
+	}
+	r.discharge(ctx)
+	if all == nil {
+		r.note("safe", "info", "every output is off")
+	} else {
+		r.note("safe", "error", all.Error())
+	}
+	if r.sinkErr != nil && cause == nil {
+		all = errors.Join(all, &Stop{Kind: Bench, Err: fmt.Errorf("the record cannot be written: %w", r.sinkErr)})
+	}
+	return all
+}
+
+// offOrder is the roles that can be on: loads, then sources.
+func (r *runner) offOrder() []int {
+	var order []int
+	for i := range r.roles {
+		if r.roles[i].sink != nil {
+			order = append(order, i)
+		}
+	}
+	for i := range r.roles {
+		if r.roles[i].feed != nil {
+			order = append(order, i)
+		}
+	}
+	return order
+}
+
+// off switches one role off and makes sure that it is.
+func (r *runner) off(ctx context.Context, i int) (err error) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			err = fmt.Errorf("a fault of the program itself: %v", fault)
+		}
+	}()
+	role := &r.roles[i]
+	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.OffWithin)
+	defer cancel()
+	if err := role.output(ctx, false); err != nil {
+		return err
+	}
+	st, err := role.status(ctx)
+	if err != nil {
+		return fmt.Errorf("off was sent but cannot be confirmed: %w", err)
+	}
+	if st.On {
+		return errors.New("it says that it is on")
+	}
+	if r.state[i].On {
+		r.state[i].On = false
+		r.note("output", "info", role.Need.Name+" off")
+	}
+	return nil
+}
+
+// offAgain stops the instrument as a whole and tries once more: switching off twice does no harm.
+func (r *runner) offAgain(ctx context.Context, i int, first error) error {
+	role := &r.roles[i]
+	if err := r.abort(ctx, role.Channel.Instrument); err != nil {
+		first = errors.Join(first, err)
+	}
+	if err := r.off(ctx, i); err != nil {
+		if !role.wasOn {
+			r.note("safe", "warn", fmt.Sprintf("%s (%s) was not switched on by this run, but that it is off cannot be confirmed: %v", role.Need.Name, role.Channel, err))
+			return nil
+		}
+		return &NotSafe{Role: role.Need.Name, Channel: role.Channel.String(), Err: errors.Join(first, err)}
+	}
+	r.note("safe", "warn", fmt.Sprintf("%s went off at the second attempt; the first: %v", role.Need.Name, first))
+	return nil
+}
+
+func (r *runner) abort(ctx context.Context, name string) (err error) {
+	defer func() {
+		if fault := recover(); fault != nil {
+			err = fmt.Errorf("a fault of the program itself: %v", fault)
+		}
+	}()
+	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.OffWithin)
+	defer cancel()
+	return r.cfg.Instruments[name].Abort(ctx)
+}
+
+// abortMeters stops readings that were left half way, so that the nodes can be looked at.
+func (r *runner) abortMeters(ctx context.Context) {
+	serves := map[string]bool{}
+	for i := range r.roles {
+		serves[r.roles[i].Channel.Instrument] = r.roles[i].Need.Role != sequence.RoleMeter
+	}
+	for _, name := range r.order {
+		if serves[name] {
+			continue
+		}
+		if err := r.abort(ctx, name); err != nil {
+			r.note("safe", "warn", fmt.Sprintf("%s does not stop measuring: %v", name, err))
+		}
+	}
+}
+
+// discharge measures what stands at the nodes that were under power, until it is gone or time is up.
+func (r *runner) discharge(ctx context.Context) {
+	seen := map[string]bool{}
+	for i := range r.roles {
+		node := r.roles[i].Need.Node
+		if !r.roles[i].wasOn || seen[node] {
+			continue
+		}
+		seen[node] = true
+		k := r.plan.GaugeIndex(sequence.Volts, node)
+		if k < 0 {
+			r.note("safe", "warn", fmt.Sprintf("nothing reads the voltage of %s: whether it is discharged is not known", node))
+			r.after = append(r.after, NodeAfter{Node: node, Volts: nan, Err: errors.New("nothing reads its voltage")})
+			continue
+		}
+		after := r.lookAt(ctx, node, &r.gauges[k])
+		r.after = append(r.after, after)
+		switch {
+		case after.Err != nil:
+			r.note("safe", "warn", fmt.Sprintf("%s: whether it is discharged cannot be measured: %v", node, after.Err))
+		case after.Discharged:
+			r.note("safe", "info", fmt.Sprintf("%s is discharged: %s", node, quantity.Of(after.Volts, quantity.Voltage).Text(3)))
+		case math.Abs(after.Volts) > touchVolts:
+			r.note("safe", "error", fmt.Sprintf("danger: %s still stands at %s; do not touch it before it is discharged", node, quantity.Of(after.Volts, quantity.Voltage).Text(3)))
+		default:
+			r.note("safe", "warn", fmt.Sprintf("%s still stands at %s after %s", node, quantity.Of(after.Volts, quantity.Voltage).Text(3), r.cfg.DischargeWithin))
+		}
+	}
+}
+
+// lookAt measures one node until it is discharged or time is up.
+func (r *runner) lookAt(ctx context.Context, node string, g *gaugeState) (after NodeAfter) {
+	after = NodeAfter{Node: node, Volts: nan}
+	defer func() {
+		if fault := recover(); fault != nil {
+			after.Err = fmt.Errorf("a fault of the program itself: %v", fault)
+		}
+	}()
+	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.DischargeWithin+r.cfg.OffWithin)
+	defer cancel()
+	begun := r.clock.Now()
+	for {
+		// the largest range: nothing is known about a node that was just left alone
+		if err := g.meter.Begin(ctx, driver.Request{Function: driver.Volts, Aperture: plan.DefaultAperture, Expect: r.afterwards(g)}); err != nil {
+			after.Err = err
+			return after
+		}
+		reading, err := g.meter.End(ctx)
+		if err != nil {
+			after.Err = err
+			return after
+		}
+		after.Volts = reading.Value.X
+		if after.Discharged = !reading.Overload && math.Abs(after.Volts) < dischargedVolts; after.Discharged {
+			return after
+		}
+		if r.clock.Since(begun) >= r.cfg.DischargeWithin {
+			if reading.Overload {
+				after.Err = fmt.Errorf("it is beyond the %s range", quantity.Of(reading.RangeFull, quantity.Voltage))
+			}
+			return after
+		}
+		if err := r.clock.Sleep(ctx, dischargePoll); err != nil {
+			after.Err = err
+			return after
+		}
+	}
+}
+
+// afterwards is the range for looking at a node: what its guard allows.
+func (r *runner) afterwards(g *gaugeState) float64 {
+	if g.guard.Set && !math.IsInf(g.guard.High, 0) {
+		return g.guard.High
+	}
+	return nan
+}
