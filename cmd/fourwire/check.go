@@ -160,4 +160,3 @@ func (r checked) with(err error) (checked, error) {
 	}
 	return r, err
 }
-

@@ -13,8 +13,9 @@ import (
 
 // Place is a position in a file; lines and columns count from 1. Line 0 means the file as a whole.
 type Place struct {
-	File         string
-	Line, Column int
+	File   string `json:"file"`
+	Line   int    `json:"line,omitempty"`
+	Column int    `json:"column,omitempty"`
 }
 
 // String is "file:line:column", shorter where parts are unknown.

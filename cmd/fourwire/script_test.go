@@ -1,0 +1,30 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"fourwire": main})
+}
+
+// Each script shows one behaviour of the command; $EXAMPLES is the folder of the examples.
+func TestScripts(t *testing.T) {
+	examples, err := filepath.Abs(filepath.Join("..", "..", "examples"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("EXAMPLES", examples)
+			return os.CopyFS(filepath.Join(e.WorkDir, "buoy"), os.DirFS(filepath.Join(examples, "buoy")))
+		},
+		UpdateScripts: os.Getenv("UPDATE_SCRIPTS") != "",
+		Cmds:          commands,
+	})
+}
