@@ -53,7 +53,7 @@ func defaultSource() Channel {
 			MaxVolts: 32, MaxAmps: 10, MaxWatts: 200, VoltsStep: 1e-3, AmpsStep: 1e-3,
 			RcvOhm: 1e-3, RccOhm: 10e3, BleedOhm: 1e3, Farad: 470e-6, SlewUp: 500, SlewDown: 500,
 			OverVoltsDelay: 50 * time.Microsecond, OverAmpsDelay: time.Millisecond,
-			CompensationVolts: 2, SenseInputOhm: 100e3, ProtectOhm: 47,
+			CompensationVolts: 2, SenseInputOhm: 10e6, ProtectOhm: 10e3,
 		},
 		SetVolts: Deviation{GainWithin: 300e-6, OffsetWithin: 3e-3},
 		SetAmps:  Deviation{GainWithin: 500e-6, OffsetWithin: 3e-3},
@@ -103,7 +103,7 @@ func defaultUnit() Channel {
 		Output: instrument.OutputSpec{
 			MaxVolts: 20, MaxAmps: 3, MaxWatts: 40, VoltsStep: 10e-6, AmpsStep: 1e-9, RcvOhm: 0.5e-3, RccOhm: 100e3, Farad: 1e-9,
 			OverVoltsDelay: 50 * time.Microsecond, OverAmpsDelay: time.Millisecond,
-			CompensationVolts: 2, SenseInputOhm: 10e6, ProtectOhm: 47,
+			CompensationVolts: 2, SenseInputOhm: 10e6, ProtectOhm: 10e3,
 		},
 		SetVolts: Deviation{GainWithin: 150e-6, OffsetWithin: 1e-3},
 		SetAmps:  Deviation{GainWithin: 300e-6, OffsetWithin: 100e-9},

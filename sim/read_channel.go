@@ -74,6 +74,8 @@ func (r *reader) output(n *diag.Node, c *Channel) {
 	r.positive(n, "amps", o.MaxAmps)
 	r.positive(n, "output_resistance", o.RcvOhm)
 	r.positive(n, "current_resistance", o.RccOhm)
+	r.positive(n, "sense_input", o.SenseInputOhm)
+	r.positive(n, "sense_protection", o.ProtectOhm)
 	r.notNegative(n, map[string]float64{
 		"watts": o.MaxWatts, "volts_step": o.VoltsStep, "amps_step": o.AmpsStep, "sink": o.SinkAmps, "bleeder": o.BleedOhm,
 		"capacitor": o.Farad, "slew": o.SlewUp, "slew_down": o.SlewDown, "over_voltage": o.MaxOverVolts, "over_current": o.MaxOverAmps,

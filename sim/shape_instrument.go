@@ -125,6 +125,8 @@ func outputNumbers() []field[Channel] {
 		{"over_current", quantity.Current, "top of the over-current protection", func(c *Channel, v float64) { c.Output.MaxOverAmps = v }},
 		{"over_current_delay", quantity.Time, "delay of the over-current protection", func(c *Channel, v float64) { c.Output.OverAmpsDelay = duration(v) }},
 		{"compensation", quantity.Voltage, "largest lead drop that remote sense makes up for", func(c *Channel, v float64) { c.Output.CompensationVolts = v }},
+		{"sense_input", quantity.Resistance, "across its sense terminals", func(c *Channel, v float64) { c.Output.SenseInputOhm = v }},
+		{"sense_protection", quantity.Resistance, "from its output terminals to its sense terminals; what an open sense lead leaves", func(c *Channel, v float64) { c.Output.ProtectOhm = v }},
 	}
 }
 

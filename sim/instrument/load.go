@@ -30,8 +30,8 @@ type input struct {
 }
 
 const (
-	loadProtectOhm  = 100   // from the terminals to the sense terminals
-	loadSenseOhm    = 1e6   // across the sense terminals
+	loadProtectOhm  = 10e3  // from the terminals to the sense terminals
+	loadSenseOhm    = 10e6  // across the sense terminals
 	loadProtectSpan = 20000 // ns
 )
 
