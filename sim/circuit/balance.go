@@ -6,7 +6,7 @@ import "math"
 type Balance struct {
 	NetWatts      float64 // sum of the power that every part takes
 	GrossWatts    float64 // sum of the magnitudes
-	RoundingWatts float64 // what the rounding of the node voltages alone can leave in NetWatts
+	RoundingWatts float64 // what rounding and the smallest current that a solution tells from zero can leave in NetWatts
 }
 
 // Relative returns the net power against the gross power, beyond rounding.
@@ -32,9 +32,9 @@ func (n *Network) Balance() Balance {
 		take(v2 * i2)
 	}
 	for i, v := range n.volts[1:] {
-		take(GminSiemens * v * v)
 		if n.work.size == len(n.volts)-1 {
-			sum.RoundingWatts += math.Abs(v) * n.work.rounding(i, n.volts)
+			take(n.work.gmin[i] * v * v)
+			sum.RoundingWatts += math.Abs(v) * (ampsTolerance + n.work.rounding(i, n.volts))
 		}
 	}
 	return sum
@@ -54,7 +54,7 @@ func (n *Network) Floating() []Node {
 		return node
 	}
 	join := func(a, b Node, siemens float64) {
-		if math.Abs(siemens) <= 10*GminSiemens {
+		if math.Abs(siemens) <= 10*GminSiemens { // far below anything on a bench
 			return
 		}
 		a, b = root(a), root(b)

@@ -33,6 +33,7 @@ type Branch int
 const MinOhm = 1e-6
 
 // GminSiemens joins every node to ground, so that a floating node has a defined voltage (Network.Floating names it).
+// It is more at nodes of very large conductances, whose rounding would hide it.
 const GminSiemens = 1e-12
 
 // OnePort is a part with two terminals.

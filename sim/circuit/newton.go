@@ -9,7 +9,7 @@ const (
 	ampsRelative    = 1e-11 // ... plus this part of the largest branch current
 	roundings       = 8     // ... plus this many roundings of the node's own terms
 	machineEpsilon  = 0x1p-52
-	marchIterations = 400
+	marchIterations = 4000
 	runaway         = 1e9 // V; no bench has such a node
 )
 
@@ -19,21 +19,23 @@ type work struct {
 	jacobian []float64 // size x size, row-major
 	lu       []float64
 	residual []float64 // sum of the currents leaving the node, A
+	gmin     []float64 // leak of each unknown to ground, S
 	stiff    []float64 // sum of the magnitudes of all slopes at the node, S
 	step     []float64
 	left     []float64 // residual that a damped step should leave, A
 	volts    []float64 // iterate, ground included
 	trial    []float64
 	from     []float64
-	high     []float64
+	high     []float64 // open-circuit voltages
+	lambda   []float64 // solution at the largest share of the demand so far
 	known    []bool
 	demanded []bool // nodes that feed a demanding port
+	stopped  []bool // nodes that have stopped on their open-circuit voltage
 	maxAmps  float64
 	bad      Branch // the part whose current was not finite
 
 	loadShare  float64 // scale of the currents of demanding one-ports
 	inputShare float64 // scale of the first-port currents of demanding two-ports
-	gmin       float64
 	iterations int
 }
 
@@ -49,6 +51,7 @@ func (n *Network) prepare() {
 		lu:       make([]float64, size*size),
 		residual: make([]float64, size),
 		stiff:    make([]float64, size),
+		gmin:     make([]float64, size),
 		step:     make([]float64, size),
 		left:     make([]float64, size),
 		volts:    make([]float64, size+1),
@@ -57,6 +60,8 @@ func (n *Network) prepare() {
 		high:     make([]float64, size+1),
 		known:    make([]bool, size+1),
 		demanded: make([]bool, size+1),
+		stopped:  make([]bool, size+1),
+		lambda:   make([]float64, size+1),
 	}
 }
 
@@ -73,6 +78,24 @@ func (n *Network) markDemand() {
 		}
 	}
 	n.work.demanded[Ground] = false
+}
+
+// spreadGmin gives every node its leak to ground: GminSiemens, or more where that would drown in the rounding of the
+// conductances at the node.
+func (n *Network) spreadGmin() {
+	gmin := n.work.gmin
+	clear(gmin)
+	for i := range n.resistors {
+		e := &n.resistors[i]
+		for _, node := range [...]Node{e.plus, e.minus} {
+			if node > 0 {
+				gmin[node-1] += e.siemens
+			}
+		}
+	}
+	for i, siemens := range gmin {
+		gmin[i] = max(GminSiemens, roundings*machineEpsilon*siemens)
+	}
 }
 
 func (w *work) stamp(row, column Node, siemens float64) {
@@ -94,9 +117,9 @@ func (n *Network) evaluate(v []float64) bool {
 	w := &n.work
 	clear(w.jacobian)
 	for i := range w.residual {
-		w.residual[i] = w.gmin * v[i+1]
-		w.stiff[i] = w.gmin
-		w.jacobian[i*w.size+i] = w.gmin
+		w.residual[i] = w.gmin[i] * v[i+1]
+		w.stiff[i] = w.gmin[i]
+		w.jacobian[i*w.size+i] = w.gmin[i]
 	}
 	w.maxAmps = 0
 	for i := range n.resistors {
@@ -212,7 +235,8 @@ const (
 	longestFall  = 0.5 // never more
 	suspectFall  = 0.2 // more may have jumped across the unstable branch, so that the way is gone again carefully
 	carefulFall  = 0.1
-	carefulShare = maxIterations // further iterations that the careful way may take
+	carefulTries = 200
+	smallestV    = 1e-3 // of a node whose falls count, V
 )
 
 // newton iterates from v, in place. When an iterate fell so far that it may have jumped unseen across the unstable
@@ -226,12 +250,13 @@ func (n *Network) newton(v []float64) outcome {
 		return end
 	}
 	copy(v, w.from)
-	end, _ = n.iterate(v, carefulFall, maxIterations+carefulShare)
+	end, _ = n.iterate(v, carefulFall, carefulTries)
 	return end
 }
 
 func (n *Network) iterate(v []float64, fall float64, iterations int) (end outcome, deepest float64) {
 	w := &n.work
+	clear(w.stopped)
 	for range iterations {
 		w.iterations++
 		if n.Watch != nil {
@@ -248,7 +273,7 @@ func (n *Network) iterate(v []float64, fall float64, iterations int) (end outcom
 		}
 		share := 1.0
 		for i, step := range w.step {
-			if volts := v[i+1]; w.demanded[i+1] && volts > 0 {
+			if volts := v[i+1]; w.demanded[i+1] && volts > smallestV && volts <= w.high[i+1] {
 				deepest = max(deepest, -step/volts)
 				if -step*share > volts*fall {
 					share = volts * fall / -step
@@ -256,10 +281,23 @@ func (n *Network) iterate(v []float64, fall float64, iterations int) (end outcom
 			}
 		}
 		for i, step := range w.step {
-			v[i+1] += share * step
+			w.move(i+1, v, share*step)
 		}
 	}
 	return wandering, deepest
+}
+
+// move changes the voltage of a node by a step. The characteristic of a source, or of a regulated output, is nearly flat
+// but for a narrow steep part at its open-circuit voltage, which an iterate from one flat part overshoots to the other:
+// the first step across that voltage stops on it.
+func (w *work) move(node int, v []float64, step float64) {
+	before, corner := v[node], w.high[node]
+	after := before + step
+	if !w.stopped[node] && (before < corner && after > corner || before > corner && after < corner) {
+		w.stopped[node] = true
+		after = corner
+	}
+	v[node] = after
 }
 
 // march follows the network as if every node had a capacitor, from v, in place, with implicit steps that lengthen while

@@ -97,7 +97,9 @@ func (n *Network) begin() error {
 	n.markDemand()
 	n.current = false
 	w := &n.work
-	w.loadShare, w.inputShare, w.gmin, w.iterations = 1, 1, GminSiemens, 0
+	w.loadShare, w.inputShare, w.iterations = 1, 1, 0
+	n.spreadGmin()
+	n.guessHigh(w.high)
 	return nil
 }
 
@@ -110,7 +112,6 @@ func (n *Network) accept(v []float64) {
 // of collapse, since an iterate may overshoot a nose that it is close to: raising the demand in steps decides.
 func (n *Network) fromHigh() error {
 	w := &n.work
-	n.guessHigh(w.high)
 	copy(w.volts, w.high)
 	suspicion := n.newton(w.volts)
 	switch suspicion {
@@ -156,10 +157,11 @@ func (n *Network) raise(share, share2 *float64) (fraction float64, whole bool) {
 			*share2 = x
 		}
 	}
-	at := w.high
+	at := w.lambda
+	copy(at, w.high)
 	set(0)
 	if n.newton(at) != converged {
-		n.guessHigh(at)
+		copy(at, w.high)
 		if n.march(at) != converged {
 			return -1, false
 		}

@@ -235,7 +235,7 @@ func (b *Boost) flows(vin, vout jet) (in, out jet, l lossJets, limit Limit) {
 // runs returns the input and the delivered current of the running converter.
 func (b *Boost) runs(vin, vout jet) (in, load jet, l lossJets, limit Limit) {
 	load, inductor, rest, limit := b.delivered(vin, vout)
-	if b.mode == BoostPass || limit == Dropout {
+	if b.mode == BoostPass {
 		square := load.square()
 		l.high, l.copper, l.controller = square.times(b.HighOhm), square.times(b.CopperOhm), vin.times(b.ControllerA)
 	} else {

@@ -7,7 +7,7 @@ import (
 )
 
 const (
-	leastInputV  = 1e-3 // below, the input current goes to zero along a straight line
+	leastInputV  = 0.25 // below, a converter cannot run: its power goes to zero with the square of the input voltage
 	reverseDiode = 1.4  // two junctions between reversed input terminals, V
 	reverseOhm   = 0.05
 	voltOfOff    = 1.0 // the off current is reached at this input voltage, V
