@@ -43,7 +43,12 @@ type fakeBench struct {
 	lostFrom int // every call of the instrument of this call fails from then on
 	lost     string
 	fired    bool
+	quiet    bool // no log of calls
+	onSince  time.Time
 }
+
+// switchedOn is when the source went on last.
+func (b *fakeBench) switchedOn() time.Time { return b.onSince }
 
 var errBroken = errors.New("broken on purpose")
 
@@ -62,6 +67,9 @@ func newFakeBench() *fakeBench {
 
 // call logs a call and fails where it should.
 func (b *fakeBench) call(ctx context.Context, instrument, format string, args ...any) error {
+	if b.quiet {
+		return ctx.Err()
+	}
 	text := instrument + ": " + fmt.Sprintf(format, args...)
 	b.calls = append(b.calls, text)
 	b.clock.Sleep(context.Background(), time.Millisecond)
@@ -134,7 +142,9 @@ func (f fakeInstrument) Prepare(ctx context.Context) error {
 	return err
 }
 
-func (f fakeInstrument) CheckErrors(ctx context.Context) error { return f.b.call(ctx, f.name, "errors?") }
+func (f fakeInstrument) CheckErrors(ctx context.Context) error {
+	return f.b.call(ctx, f.name, "errors?")
+}
 
 func (f fakeInstrument) Abort(ctx context.Context) error {
 	err := f.b.call(ctx, f.name, "abort")
@@ -197,6 +207,9 @@ func (s *fakeSource) Sense(ctx context.Context, remote bool) error {
 func (s *fakeSource) Output(ctx context.Context, on bool) error {
 	err := s.b.call(ctx, "feed-psu", "output %v", on)
 	if err == nil || on { // a broken answer does not say that the output stayed off
+		if on && !s.on {
+			s.b.onSince = s.b.clock.Now()
+		}
 		s.on = on
 	}
 	return err
@@ -268,11 +281,15 @@ type fakeMeter struct {
 	begun      time.Time
 	pending    bool
 	armed      float64
+	only       []float64 // ranges, where it has not all
 }
 
 var meterRanges = map[driver.Function][]float64{driver.Volts: {0.1, 1, 10, 100}, driver.Amps: {0.01, 0.1, 1, 3, 10}}
 
 func (m *fakeMeter) full(r driver.Request) float64 {
+	if m.only != nil {
+		return plan.Gauge{Ranges: m.only}.Range(r.Expect)
+	}
 	return plan.Gauge{Ranges: meterRanges[r.Function]}.Range(r.Expect)
 }
 
@@ -381,7 +398,9 @@ func testBench() (*bench.Bench, map[string]*model.Model) {
 		volts.Full = full
 		amps = append(amps, volts)
 	}
-	span := func(high float64, d quantity.Dimension) quantity.Span { return quantity.Span{High: high, Dim: d, Set: true} }
+	span := func(high float64, d quantity.Dimension) quantity.Span {
+		return quantity.Span{High: high, Dim: d, Set: true}
+	}
 	meter := &model.Model{Name: "meter", Channels: []model.Channel{{Number: 1, Volts: ranges, Amps: amps}}}
 	b := &bench.Bench{Wiring: []bench.Wire{
 		{Instrument: "feed-psu", Channel: 1, Node: "dut.in", As: bench.Source, Sense: bench.Remote, LeadOhm: 0.015},
