@@ -226,7 +226,6 @@ func TestBistableCharacteristic(t *testing.T) {
 
 // relay closes above one voltage and opens below another: two of them on one node show order, memory and chatter.
 type relay struct {
-	name    string
 	on      circuit.Mode
 	in, out float64
 	rank    int

@@ -7,8 +7,6 @@ import (
 	"fourwire/sim/circuit"
 )
 
-type slopes = circuit.Slopes
-
 type modal interface {
 	circuit.TwoPort
 	circuit.Modal

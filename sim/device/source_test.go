@@ -98,7 +98,7 @@ func TestRemoteSense(t *testing.T) {
 		}
 		near(t, "balance", net.Balance().Relative(), 0, 1e-9)
 	}
-	net, source, load, n := sensedBench(50e-3, 3)
+	net, _, _, n := sensedBench(50e-3, 3)
 	solve(net)
 	// Each sense lead carries the sense input current and what the protection resistor brings from the terminal.
 	near(t, "remote: at the load", net.Between(n.far, n.near), 5, 4e-3)
@@ -114,7 +114,7 @@ func TestRemoteSense(t *testing.T) {
 	near(t, "open: at the terminals", net.Between(n.plus, n.minus), (5-3e-3)*(1+20/100e3), 1e-6)
 	near(t, "open: at the load", net.Between(n.far, n.near), 4.70, 1e-3)
 
-	net, source, load, n = sensedBench(0.4, 3) // 2.4 V of drop, 1 V of compensation
+	net, source, load, n := sensedBench(0.4, 3) // 2.4 V of drop, 1 V of compensation
 	solve(net)
 	near(t, "limited: at the terminals", net.Between(n.plus, n.minus), 6-3e-3, 1e-5)
 	if _, limited := source.Compensating(net.Between(n.plus, n.minus), net.Between(n.sensePlus, n.senseMinus)); !limited {
