@@ -1,5 +1,11 @@
 package model
 
+import (
+	"regexp"
+	"slices"
+	"strings"
+)
+
 // Dialect is how an instrument is spoken to. A verb that is absent is an ability that the instrument does not have.
 type Dialect struct {
 	Say map[string][]Template // commands by verb
@@ -12,18 +18,188 @@ type Template struct{ Pieces []Piece }
 // Piece is literal text, or a slot.
 type Piece struct {
 	Text string
-	Slot *Slot
+	Slot *Slot // nil: the text
 }
 
 // Slot is a place for a number.
 type Slot struct {
 	Name   string  // volts, amps, ohms, watts, range, aperture, cycles or ch
 	Form   string  // NRf (also where empty), NR1, NR2 or NR3
-	Digits int     // behind the point
-	Scale  float64 // SI value of one of what is written: 1e-3 for millivolts
+	Digits int     // behind the point for NR2 and NR3; significant ones for NRf, 0 being as many as it takes
+	Scale  float64 // what one of the written number stands for, in SI: 1e-3 for millivolts
 }
 
 // Query is a question and how to read its answer.
 type Query struct {
-	Send []Template
+	Send   []Template
+	Fields []Field        // in the order of the answer
+	Match  *regexp.Regexp // cuts the fields out by name; nil: they stand between commas and semicolons
+	Means  []Meaning      // what the fields say, in the file's order
+}
+
+// Field is one element of an answer.
+type Field struct {
+	Name  string
+	Form  string  // number, whole, truth, word, text or skip
+	Scale float64 // of a number, in SI
+}
+
+// Meaning is a state that holds when all its conditions do.
+type Meaning struct {
+	State string
+	All   []Condition
+}
+
+// Condition compares one field. With a mask the field is a register: its masked bits are compared, with "not 0" where no value is given.
+type Condition struct {
+	Field  string
+	Mask   uint64 // 0: the field as a whole
+	Not    bool   // the comparison must fail
+	Number int64
+	Word   string // compared without regard to case; empty: Number counts
+}
+
+// verb says what a word of the dialect may hold.
+type verb struct {
+	name  string
+	about string
+	slots []string // besides ch; the first one must be there
+	form  string   // of a query's answer where the file does not say; empty: the file must say
+	state []string // the states that a query may give a meaning
+}
+
+// sayVerbs is the table of commands.
+func sayVerbs() []verb {
+	return []verb{
+		{name: "remote", about: "take the instrument over from its front panel"},
+		{name: "local", about: "give it back"},
+		{name: "reset", about: "bring all settings to their start"},
+		{name: "clear", about: "empty the error queue and the event registers"},
+		{name: "mark end", about: "set operation complete in the event register when everything pending has ended"},
+		{name: "set volts", about: "set a source's voltage", slots: []string{"volts"}},
+		{name: "set amps", about: "set a source's current limit", slots: []string{"amps"}},
+		{name: "protect volts", about: "set and activate over-voltage protection", slots: []string{"volts"}},
+		{name: "protect amps", about: "set and activate over-current protection", slots: []string{"amps"}},
+		{name: "clear protection", about: "release a tripped protection"},
+		{name: "sense remote", about: "sense the voltage at the sense terminals"},
+		{name: "sense local", about: "sense the voltage at the output or input"},
+		{name: "switch on", about: "switch the output or input on"},
+		{name: "switch off", about: "switch the output or input off"},
+		{name: "mode amps", about: "make a load hold its current"},
+		{name: "mode volts", about: "make a load hold its voltage"},
+		{name: "mode ohms", about: "make a load hold its resistance"},
+		{name: "mode watts", about: "make a load hold its power"},
+		{name: "hold amps", about: "set a load's current", slots: []string{"amps"}},
+		{name: "hold volts", about: "set a load's voltage", slots: []string{"volts"}},
+		{name: "hold ohms", about: "set a load's resistance", slots: []string{"ohms"}},
+		{name: "hold watts", about: "set a load's power", slots: []string{"watts"}},
+		{name: "level range", about: "choose the range of a load's current", slots: []string{"range"}},
+		{name: "function volts", about: "make a meter measure volts"},
+		{name: "function amps", about: "make a meter measure amps"},
+		{name: "range volts", about: "choose the measuring range", slots: []string{"range"}},
+		{name: "range amps", about: "choose the measuring range", slots: []string{"range"}},
+		{name: "aperture volts", about: "set how long a reading integrates, in seconds or in cycles of the mains", slots: []string{"aperture", "cycles"}},
+		{name: "aperture amps", about: "the same for amps", slots: []string{"aperture", "cycles"}},
+		{name: "start", about: "begin a reading, whose value is asked for later"},
+		{name: "abort", about: "stop a running reading"},
+	}
+}
+
+// askVerbs is the table of queries.
+func askVerbs() []verb {
+	trips := []string{"over-voltage", "over-current", "over-power", "over-temperature", "reverse-voltage"}
+	modes := []string{"CV", "CC", "CR", "CP"}
+	return []verb{
+		{name: "identity", about: "who it is: maker, model, serial number, firmware between commas", form: "text"},
+		{name: "error", about: "the oldest entry of the error queue; fields number and text where the answer is not that of the standard", form: "text", state: []string{"none"}},
+		{name: "events", about: "the standard event register", form: "whole"},
+		{name: "end", about: "1 when everything pending has ended", form: "whole"},
+		{name: "set volts", about: "the voltage that is set", form: "number"},
+		{name: "set amps", about: "the current limit that is set", form: "number"},
+		{name: "protect volts", about: "the level of over-voltage protection", form: "number"},
+		{name: "protect amps", about: "the level of over-current protection", form: "number"},
+		{name: "switch", about: "whether the output or input is on", form: "truth", state: []string{"on"}},
+		{name: "sense", about: "where the voltage is sensed", state: []string{"remote", "local"}},
+		{name: "status", about: "what a source or load is doing", state: slices.Concat([]string{"on", "unregulated"}, modes, trips)},
+		{name: "read volts", about: "a reading: the one that was started where there is a start, else a new one", form: "number"},
+		{name: "read amps", about: "the same for amps", form: "number"},
+	}
+}
+
+// find gives the verb of that name.
+func find(verbs []verb, name string) verb {
+	for _, v := range verbs {
+		if v.name == name {
+			return v
+		}
+	}
+	return verb{}
+}
+
+// TripStates are the states of a status query that mean a tripped protection.
+func TripStates() []string {
+	var out []string
+	for _, s := range find(askVerbs(), "status").state {
+		if strings.Contains(s, "-") {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// CanSay tells whether there are words for a command.
+func (d Dialect) CanSay(name string) bool { return len(d.Say[name]) > 0 }
+
+// CanAsk tells whether there is such a question.
+func (d Dialect) CanAsk(name string) bool { return len(d.Ask[name].Send) > 0 }
+
+// Append writes the template behind dst; fill writes the number of a slot.
+func (t Template) Append(dst []byte, fill func(dst []byte, s Slot) ([]byte, error)) ([]byte, error) {
+	for _, p := range t.Pieces {
+		if p.Slot == nil {
+			dst = append(dst, p.Text...)
+			continue
+		}
+		var err error
+		if dst, err = fill(dst, *p.Slot); err != nil {
+			return dst, err
+		}
+	}
+	return dst, nil
+}
+
+// String is the template as the file has it.
+func (t Template) String() string {
+	var b strings.Builder
+	for _, p := range t.Pieces {
+		if p.Slot != nil {
+			b.WriteString("{" + p.Slot.Name + "}")
+		} else {
+			b.WriteString(p.Text)
+		}
+	}
+	return b.String()
+}
+
+// Holds tells whether the meaning holds for an answer; field gives an element's text and, where it is a number, its value.
+func (m Meaning) Holds(field func(name string) (text string, number int64, isNumber bool)) bool {
+	for _, c := range m.All {
+		text, number, isNumber := field(c.Field)
+		if c.holds(text, number, isNumber) == c.Not {
+			return false
+		}
+	}
+	return true
+}
+
+func (c Condition) holds(text string, number int64, isNumber bool) bool {
+	switch {
+	case c.Word != "":
+		return strings.EqualFold(strings.TrimSpace(text), c.Word)
+	case !isNumber:
+		return false
+	case c.Mask != 0:
+		return number&int64(c.Mask) == c.Number
+	}
+	return number == c.Number
 }

@@ -128,22 +128,6 @@ type Aperture struct {
 	Choices     []time.Duration // ascending; empty: anything from Least to Most
 }
 
-// Wire is what the instrument's interface wants.
-type Wire struct {
-	End          string        // lf, crlf or cr; empty: lf
-	Gap          time.Duration // least pause between messages
-	Echo         bool          // sends each message back
-	Single       bool          // one connection at a time
-	PlainLine    bool          // answers are lines, whatever quotes they have
-	Compound     bool          // takes several units in one message, joined by ";"
-	MaxMessage   int           // bytes of a message it takes; 0: not limited
-	SerialOnly   []Option      // further options for a serial port, as in an address: baud, parity, flow...
-	AnswerWithin time.Duration // longest that an ordinary answer takes; 0 is 2 s
-}
-
-// Option is one option of an address, as in "baud=9600".
-type Option struct{ Key, Value string }
-
 // Timing is how long things take, for predictions and for time limits.
 type Timing struct {
 	Processing  time.Duration // of a simple command
