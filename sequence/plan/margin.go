@@ -228,10 +228,10 @@ func (p *Plan) demandOf(state []Setting, i int) (d demand, ok bool) {
 	case sequence.RoleSource:
 		d.volts, d.amps = st.Volts, st.Amps
 		if none(d.volts) {
-			d.volts = widest(volts)
+			d.volts = stated(r.Need.Volts, volts)
 		}
 		if none(d.amps) {
-			d.amps = widest(p.span(sequence.Amps, r.Need.Node))
+			d.amps = stated(r.Need.Amps, p.span(sequence.Amps, r.Need.Node))
 		}
 		if r.Need.Amps.Set && r.Need.Amps.Low < 0 {
 			d.amps = math.Copysign(d.amps, -1)
@@ -244,10 +244,18 @@ func (p *Plan) demandOf(state []Setting, i int) (d demand, ok bool) {
 			d.volts, d.low = st.Hold.SI, st.Hold.SI
 		}
 		if none(d.amps) {
-			d.amps = widest(p.span(sequence.Amps, r.Need.Node))
+			d.amps = stated(r.Need.Amps, p.span(sequence.Amps, r.Need.Node))
 		}
 	}
 	return d, true
+}
+
+// stated is the far end of what the need says, else of the other span.
+func stated(need, other quantity.Span) float64 {
+	if x := widest(need); !none(x) && !math.IsInf(x, 0) {
+		return x
+	}
+	return widest(other)
 }
 
 // lowest is the voltage at which a load must still carry its current; NaN where the need does not say.

@@ -323,7 +323,17 @@ func (m *fakeMeter) End(ctx context.Context) (driver.Reading, error) {
 			return driver.Reading{}, err
 		}
 	}
-	x := map[string]float64{"dmm-in": m.b.in(), "dmm-out": m.b.out(), "amm-in": m.b.takenIn(), "amm-out": m.b.drawn()}[m.name]
+	var x float64
+	switch m.name {
+	case "dmm-in":
+		x = m.b.in()
+	case "dmm-out":
+		x = m.b.out()
+	case "amm-in":
+		x = m.b.takenIn()
+	case "amm-out":
+		x = m.b.drawn()
+	}
 	dim := dims[m.request.Function]
 	over := math.Abs(x) > m.armed*1.1
 	l := &m.b.ledger

@@ -297,8 +297,8 @@ func TestAverageIsTheMeanAndScatterShrinks(t *testing.T) {
 // The range is chosen from a guess; a reading that overflows it is taken again on the next, all readings with it.
 func TestAnOverflowingRangeIsRaised(t *testing.T) {
 	b := newFakeBench()
-	b.extraIn = 1 // the guess does not know about it
-	k, _, err := walk(t, context.Background(), b, strings.Replace(onePoint, "hold: 1 A", "hold: 100 mA", 1))
+	b.extraIn = 1.5 // the guess does not know about it
+	k, _, err := walk(t, context.Background(), b, strings.Replace(onePoint, "hold: 1 A", "hold: 50 mA", 1))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -416,7 +416,7 @@ steps:
 summary:
   - derive: {most: max(io), least: min(io), how_many: count(io)}
     part: up
-  - derive: {r: -slope(vo, io)}
+  - derive: {r: "-slope(vo, io)"}
   - judge: {limit: most <= 1 A, clause: "5.1"}
 `)
 	if err != nil {

@@ -212,7 +212,11 @@ func (r *runner) checkErrors(ctx context.Context) error {
 	return nil
 }
 
+// checkInstrument asks one instrument, where anything was sent to it since the last time.
 func (r *runner) checkInstrument(ctx context.Context, name string) error {
+	if !r.touched[name] {
+		return nil
+	}
 	if err := r.cfg.Instruments[name].CheckErrors(ctx); err != nil {
 		return err
 	}

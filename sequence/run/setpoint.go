@@ -77,14 +77,15 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 	} else if err := r.armAhead(ctx, i, next); err != nil {
 		return err
 	}
-	r.touched[role.Channel.Instrument] = true
 	if next.Amps != r.state[i].Amps && !math.IsNaN(next.Amps) {
+		r.touched[role.Channel.Instrument] = true
 		if err := role.feed.SetAmps(ctx, quantity.Amp(next.Amps)); err != nil {
 			return r.of(role, err)
 		}
 		r.state[i].Amps = next.Amps
 	}
 	if next.Volts != r.state[i].Volts && !math.IsNaN(next.Volts) {
+		r.touched[role.Channel.Instrument] = true
 		if err := role.feed.SetVolts(ctx, quantity.Volt(next.Volts)); err != nil {
 			return r.of(role, err)
 		}
@@ -95,6 +96,7 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 			return r.of(role, err)
 		}
 		role.wasOn = true
+		r.touched[role.Channel.Instrument] = true
 		if err := role.feed.Output(ctx, true); err != nil {
 			return r.of(role, err)
 		}
@@ -128,8 +130,8 @@ func (r *runner) load(ctx context.Context, s *sequence.Load) error {
 	} else if err := r.armAhead(ctx, i, next); err != nil {
 		return err
 	}
-	r.touched[role.Channel.Instrument] = true
 	if next.Hold != r.state[i].Hold && !math.IsNaN(next.Hold.SI) {
+		r.touched[role.Channel.Instrument] = true
 		if err := role.sink.Hold(ctx, next.Hold); err != nil {
 			return r.of(role, err)
 		}
@@ -140,6 +142,7 @@ func (r *runner) load(ctx context.Context, s *sequence.Load) error {
 			return r.stop(Safety, "%s would be on before %s: a source goes on first", role.Need.Name, feed)
 		}
 		role.wasOn = true
+		r.touched[role.Channel.Instrument] = true
 		if err := role.sink.Input(ctx, true); err != nil {
 			return r.of(role, err)
 		}
@@ -262,7 +265,7 @@ func (r *runner) armAhead(ctx context.Context, i int, next plan.Setting) error {
 		}
 		most := math.Max(math.Abs(before), math.Abs(after)) // NaN where one is not known: the largest range
 		full := g.Range(most)
-		if full <= g.armed {
+		if full <= g.armed || most == 0 {
 			continue
 		}
 		r.touched[g.Channel.Instrument] = true
