@@ -126,6 +126,25 @@ func TestFloatingNodes(t *testing.T) {
 	}
 }
 
+// A stiff source between two floating nodes: gmin drowns in the rounding of its conductance, and the current is right
+// all the same.
+func TestFloatingSource(t *testing.T) {
+	net := circuit.New()
+	a, b := net.AddNode("a"), net.AddNode("b")
+	net.AddOnePort("source", a, b, thevenin{5, 1e-6})
+	load := net.AddResistor("load", a, b, 10)
+	for _, solve := range []func() error{net.SolveHigh, net.Solve, net.SolveLow} {
+		if err := solve(); err != nil {
+			t.Fatal(err)
+		}
+		near(t, "voltage", net.Between(a, b), 5, 1e-6)
+		near(t, "current", net.Amps(load), 0.5, 1e-6)
+		if len(net.Floating()) != 2 {
+			t.Errorf("nodes %v float, want both", net.Floating())
+		}
+	}
+}
+
 func TestBuildingMistakes(t *testing.T) {
 	for _, row := range []struct {
 		name  string

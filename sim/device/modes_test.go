@@ -300,3 +300,18 @@ func TestParametersAreRefused(t *testing.T) {
 		t.Errorf("load of 0 ohm: %v", err)
 	}
 }
+
+// Closed form: with a shortest on-time of 400 ns the 282 ns of 24 V, 2 A (published duty 0.140917431) are stretched and
+// the frequency falls to D/400 ns.
+func TestShortestOnTime(t *testing.T) {
+	buck := newBuck(t, func(p *device.BuckParams) { p.MinOnS, p.PulseA = 400e-9, 0 })
+	truth, err := buck.At(24, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const hertz = 0.140917431 / 400e-9
+	near(t, "gate loss", truth.Loss.Gate, 12e-9*24*hertz, 1e-8)
+	near(t, "recovery loss", truth.Loss.Recovery, 10e-9*24*hertz, 1e-8)
+	near(t, "ripple", truth.RippleAmps, (24-2*0.045-3.296)*400e-9/4.7e-6, 1e-8)
+	checkSlopes(t, "buck", buck.Currents, 24, 3.296)
+}
