@@ -2,6 +2,7 @@ package sequence
 
 import (
 	"fmt"
+	"sort"
 	"strings"
 
 	"fourwire/quantity"
@@ -49,6 +50,7 @@ func (r *reader) setpoint(e *expr.Expr, s *scope, ready *readiness, what, as str
 		}
 		return true
 	})
+	sort.Slice(faults, func(i, j int) bool { return faults[i].check < faults[j].check })
 	for _, f := range faults {
 		c := checks[f.check]
 		var more []string

@@ -31,8 +31,10 @@ func Read(name string, data []byte, set []Setting, found *diag.Findings) *Sequen
 	r := &reader{found: found, lines: map[string][]string{name: lines(data)}, columns: map[string]known{}}
 	r.seq = &Sequence{File: name, Source: data, Title: text(root.Get("title")), About: text(root.Get("about")), Bench: text(root.Get("bench"))}
 	// a misspelt key may hide names: what is not known then is no news
-	r.lenient = !sound && touches(structure.List(), root, "steps", "params", "summary")
-	r.lenientNodes = !sound && touches(structure.List(), root, "needs", "guard")
+	if !sound {
+		r.lenient = touches(structure.List(), root, "steps", "params", "summary")
+		r.lenientNodes = touches(structure.List(), root, "needs", "guard")
+	}
 
 	global := &scope{r: r}
 	r.params(root.Get("params"), set, global)
@@ -85,7 +87,7 @@ func lines(data []byte) []string {
 	return strings.Split(strings.ReplaceAll(string(data), "\r\n", "\n"), "\n")
 }
 
-// touches tells whether a finding lies inside one of some top-level keys.
+// touches tells whether a finding lies inside one of some top-level keys, or inside one that may have been meant for it.
 func touches(list []diag.Finding, root *diag.Node, keys ...string) bool {
 	for _, f := range list {
 		section := ""
@@ -94,7 +96,8 @@ func touches(list []diag.Finding, root *diag.Node, keys ...string) bool {
 				section = e.Key
 			}
 		}
-		if contains(keys, section) {
+		near, ok := diag.Closest(section, keys)
+		if contains(keys, section) || ok && contains(keys, near) {
 			return true
 		}
 	}
@@ -150,8 +153,8 @@ func (r *reader) place(n *diag.Node) diag.Place {
 
 // expr reads the expression of a scalar; nil, with findings, where it is none.
 func (r *reader) expr(n *diag.Node) *expr.Expr {
-	if n == nil || n.Form != diag.Scalar {
-		return nil // the shape has said so
+	if n == nil || n.Form != diag.Scalar || n.Text == "" && !n.Quoted {
+		return nil // the shape, or the reader of YAML, has said so
 	}
 	return expr.Parse(n.Text, r.place(n), r.found)
 }
@@ -266,6 +269,9 @@ func (r *reader) needs(n *diag.Node) {
 		if why := expr.ValidName(e.Key); why != "" {
 			r.found.Add(e.Place, "%q cannot be a name: %s", e.Key, why)
 		}
+		if !contains([]string{string(RoleSource), string(RoleLoad), string(RoleMeter)}, string(need.Role)) {
+			need.Role = "" // the shape has said so
+		}
 		if need.Node != "" {
 			r.node(need.Node, v.Get("node").Place)
 		}
@@ -283,7 +289,7 @@ func (r *reader) guards(n *diag.Node) {
 	for _, e := range entries(n) {
 		g := Guard{Node: e.Key, Volts: span(e.Value.Get("volts")), Amps: span(e.Value.Get("amps")), Watts: span(e.Value.Get("watts")), Place: e.Place}
 		r.node(e.Key, e.Place)
-		if !g.Volts.Set && !g.Amps.Set && !g.Watts.Set {
+		if e.Value.Form == diag.Mapping && len(e.Value.Entries) == 0 {
 			r.found.AddHint(e.Place, "as in {volts: ..18 V, amps: ..2.8 A}", "this guard limits nothing")
 		}
 		r.seq.Guards = append(r.seq.Guards, g)

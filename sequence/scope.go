@@ -129,29 +129,31 @@ var reserved = []string{"point", "time_s", "part", "mode", "ranges", "status", "
 
 // declare adds a name to a scope; it notes a fault where the name cannot be used, and adds it all the same so that no
 // further findings follow from it.
-func (s *scope) declare(sym *symbol) {
+func (s *scope) declare(sym *symbol) (ok bool) {
 	r := s.r
 	sym.scope = s
 	defer func() { s.symbols = append(s.symbols, sym) }()
 	if why := expr.ValidName(sym.name); why != "" {
 		r.found.Add(sym.place, "%q cannot be a name: %s", sym.name, why)
-		return
+		return false
 	}
 	if contains(reserved, sym.name) {
 		r.found.AddHint(sym.place, "take another name", "%q is a column that every record has", sym.name)
-		return
+		return false
 	}
 	if before := s.find(sym.name); before != nil {
 		// sweep: {vin: vin} takes the values of a parameter one by one under its own name
 		if sym.kind == sweepName && before.kind == parameter && sym.values != nil && sym.values.param == sym.name {
-			return
+			return true
 		}
 		hint := "take another name"
 		if sym.kind == sweepName && before.kind == parameter {
 			hint = fmt.Sprintf("sweep over it with {%s: %s}, or take another name", sym.name, sym.name)
 		}
 		r.found.AddHint(sym.place, hint, "%q already stands for something: line %d", sym.name, before.place.Line)
+		return false
 	}
+	return true
 }
 
 // check finds an expression's type in a scope, and refuses what has no single value there.

@@ -263,10 +263,9 @@ func (r *reader) measure(p Pos, n *diag.Node, s *scope) *Measure {
 				reading.Function, reading.Node = Function(ref.Function), ref.Node
 			}
 		}
-		s.declare(&symbol{name: e.Key, kind: measuredName, typ: typ, place: e.Place})
-		node := ""
-		if reading.Node != "" {
-			node = fmt.Sprintf("%s(%s)", reading.Function, reading.Node)
+		ok := s.declare(&symbol{name: e.Key, kind: measuredName, typ: typ, place: e.Place})
+		if ok && reading.Node != "" {
+			node := fmt.Sprintf("%s(%s)", reading.Function, reading.Node)
 			r.column(Column{Name: e.Key, Kind: Measured, Dim: typ.Dim, Node: node}, e.Place)
 		}
 		out.Readings = append(out.Readings, reading)
@@ -287,8 +286,8 @@ func (r *reader) derive(p Pos, n *diag.Node, s *scope) *Derive {
 			r.found.AddHint(x.Place, "take min(x), max(x), mean(x), at(y, x, x0)... of it", "%q is a column of many points, one value is wanted here", x.Text)
 			typ = expr.Type{Any: true}
 		}
-		s.declare(&symbol{name: e.Key, kind: derivedName, typ: typ, place: e.Place, formula: x})
-		if !s.columns && x != nil {
+		ok := s.declare(&symbol{name: e.Key, kind: derivedName, typ: typ, place: e.Place, formula: x})
+		if ok && !s.columns && x != nil {
 			r.column(Column{Name: e.Key, Kind: Worked, Dim: typ.Dim, Expr: x.Text}, e.Place)
 		}
 		out.Items = append(out.Items, Derived{Name: e.Key, Value: x, Place: e.Place})
@@ -333,8 +332,9 @@ func (r *reader) sweep(p Pos, n *diag.Node, s *scope) *Sweep {
 	for i, e := range names {
 		values := r.readValues(e.Value, s)
 		sym := &symbol{name: e.Key, kind: sweepName, place: e.Place, values: &values, typ: expr.Type{Dim: values.Dim, Any: values.broken}}
-		inner.declare(sym)
-		r.column(Column{Name: e.Key, Kind: Coordinate, Dim: values.Dim}, e.Place)
+		if inner.declare(sym) {
+			r.column(Column{Name: e.Key, Kind: Coordinate, Dim: values.Dim}, e.Place)
+		}
 		if i == 0 {
 			out.Name, out.Values = e.Key, values
 		}

@@ -74,16 +74,15 @@ func smaller(a, b float64) float64 {
 
 // reader is a channel that could read a measurement.
 type reader struct {
-	gauge  Gauge
-	ranges []model.Range
-	u      float64 // expanded uncertainty at the largest value expected
+	gauge Gauge
+	u     float64 // expanded uncertainty at the largest value expected
 }
 
 func (c *binder) bindGauge(w wanted) {
 	fit := GaugeFit{Measurement: fmt.Sprintf("%s(%s)", w.function, w.node)}
 	readers, others := c.readers(w)
 	for _, r := range readers[min(1, len(readers)):] {
-		others = append(others, fmt.Sprintf("%s: U %s against %s", r.gauge.Channel, quantity.Of(r.u, dimension(w.function)), quantity.Of(readers[0].u, dimension(w.function))))
+		others = append(others, fmt.Sprintf("%s: U %s against %s", r.gauge.Channel, quantity.Of(r.u, dimension(w.function)).Text(3), quantity.Of(readers[0].u, dimension(w.function)).Text(3)))
 	}
 	fit.Others = others
 	if len(readers) == 0 {
@@ -104,7 +103,7 @@ func (c *binder) bindGauge(w wanted) {
 	c.reach(&fit, w, best)
 	if fit.Margin != nil && fit.Margin.Part < 0 {
 		c.found.AddHint(w.place, "wire a meter with a higher range, or lower what is asked", "%s is read by %s: %s expected, its largest range ends at %s",
-			fit.Measurement, best.gauge.Channel, quantity.Of(w.high, dimension(w.function)), quantity.Of(top(best.ranges), dimension(w.function)))
+			fit.Measurement, best.gauge.Channel, quantity.Of(w.high, dimension(w.function)), quantity.Of(top(best.gauge.Specs), dimension(w.function)))
 	}
 	if best.gauge.Own && best.gauge.LeadOhm > 0 {
 		c.leadCaution(w, best.gauge)
@@ -160,8 +159,8 @@ func (c *binder) readers(w wanted) (able []reader, unable []string) {
 		for _, r := range ranges {
 			g.Ranges = append(g.Ranges, r.Full)
 		}
-		u := accuracy(pick(ranges, g.Range(w.high)).Accuracy, atLeast(w.high, ranges), c.plan.Bench.AmbientKelvin).expanded()
-		able = append(able, reader{g, ranges, u})
+		g.Specs = ranges
+		able = append(able, reader{g, c.uncertainty(g, atLeast(w.high, ranges))})
 	}
 	sort.SliceStable(able, func(i, j int) bool {
 		if able[i].gauge.Own != able[j].gauge.Own {
@@ -201,13 +200,9 @@ func top(ranges []model.Range) float64 {
 	return last.Full * (1 + last.Over)
 }
 
-func pick(ranges []model.Range, full float64) model.Range {
-	for _, r := range ranges {
-		if r.Full == full {
-			return r
-		}
-	}
-	return ranges[len(ranges)-1]
+// uncertainty is the expanded uncertainty (k = 2) of one reading of x at the default aperture.
+func (c *binder) uncertainty(g Gauge, x float64) float64 {
+	return 2 * model.Pick(g.Specs, x).Contributions(x, DefaultAperture.Seconds(), c.plan.Bench.AmbientKelvin).Std()
 }
 
 // reach notes the range and the accuracy at both ends of what is expected.
@@ -217,11 +212,10 @@ func (c *binder) reach(fit *GaugeFit, w wanted, r reader) {
 	}
 	dim := dimension(w.function)
 	at := func(x float64) *Reach {
-		full := r.gauge.Range(x)
-		return &Reach{x, full, accuracy(pick(r.ranges, full).Accuracy, x, c.plan.Bench.AmbientKelvin).expanded(), dim.Unit()}
+		return &Reach{x, r.gauge.Range(x), c.uncertainty(r.gauge, x), dim.Unit()}
 	}
 	fit.Low, fit.High = at(w.low), at(w.high)
 	var m margins
-	m.within("range", "", w.high, top(r.ranges), dim)
+	m.within("range", "", w.high, top(r.gauge.Specs), dim)
 	fit.Margin = &m.list[0]
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"fourwire/driver/bench"
+	"fourwire/driver/model"
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sequence"
@@ -72,8 +73,9 @@ type Gauge struct {
 	Function sequence.Function
 	Node     string
 	Channel  Channel
-	Own      bool      // the source's or load's own read-back
-	Ranges   []float64 // full scales, ascending
+	Own      bool          // the source's or load's own read-back
+	Ranges   []float64     // full scales, ascending
+	Specs    []model.Range // their specifications
 	// LeadOhm is the resistance of both conductors between the node and where the voltage is read; 0 where it is read at the node.
 	LeadOhm float64
 	Role    int // of an own read-back: index of the role whose leads carry the current; else -1
@@ -82,13 +84,14 @@ type Gauge struct {
 // Name is the measurement as a sequence writes it: "v(dut.in)".
 func (g Gauge) Name() string { return fmt.Sprintf("%s(%s)", g.Function, g.Node) }
 
-// Range is the smallest full scale that holds value with a tenth to spare, the largest where none does or value is NaN.
+// Range is the smallest full scale that holds value, the largest where none does or value is NaN: the choice that
+// [model.Pick] makes.
 func (g Gauge) Range(value float64) float64 {
 	if value < 0 {
 		value = -value
 	}
 	for _, full := range g.Ranges {
-		if value <= full/1.1 {
+		if value <= full {
 			return full
 		}
 	}

@@ -85,28 +85,24 @@ func (f *forecast) measure(w *walker, m *sequence.Measure, times int) {
 	f.took += time.Duration(times*max(1, m.Average)) * round
 	for _, r := range m.Readings {
 		if k := f.plan.GaugeIndex(r.Function, r.Node); k >= 0 {
-			f.values[r.Name] = f.reading(f.plan.Gauges[k], f.plan.Expect(w.state, r.Function, r.Node), r.Name)
+			f.values[r.Name] = f.reading(f.plan.Gauges[k], f.plan.Expect(w.state, r.Function, r.Node), r.Name, aperture, max(1, m.Average))
 		}
 	}
 }
 
 // reading is a measured value as it may come, with the error inputs that it will have.
-func (f *forecast) reading(g Gauge, x float64, name string) measured.Value {
-	ch := f.channel(g.Channel)
-	ranges := ch.Volts
-	if g.Function == sequence.Amps {
-		ranges = ch.Amps
-	}
-	full := g.Range(x)
-	a := accuracy(pick(ranges, full).Accuracy, x, f.plan.Bench.AmbientKelvin)
-	shared := fmt.Sprintf("%s %s %g", g.Channel, g.Function, full)
+func (f *forecast) reading(g Gauge, x float64, name string, aperture time.Duration, times int) measured.Value {
+	spec := model.Pick(g.Specs, x)
+	a := spec.Contributions(x, aperture.Seconds(), f.plan.Bench.AmbientKelvin)
+	what := map[sequence.Function]string{sequence.Volts: "volts", sequence.Amps: "amps"}[g.Function]
+	shared := fmt.Sprintf("%s %s %s", g.Channel, what, quantity.Of(spec.Full, dimension(g.Function)))
 	input := func(name string, kind measured.Kind, part float64) measured.Term {
 		return measured.Term{Input: f.ledger.Shared(measured.Input{Name: name, Kind: kind}), Part: part}
 	}
 	return measured.New(quantity.Of(x, dimension(g.Function)),
-		input(shared+" gain", measured.Gain, a.gain), input(shared+" offset", measured.Offset, a.offset),
-		input(name+" noise", measured.Noise, a.noise), input(name+" resolution", measured.Quantisation, a.resolution),
-		input(shared+" temperature", measured.Temperature, a.temperature))
+		input(shared+" gain", measured.Gain, a.Gain), input(shared+" offset", measured.Offset, a.Offset),
+		input(name+" noise", measured.Noise, a.Noise/math.Sqrt(float64(times))), input(name+" resolution", measured.Quantisation, a.Quantisation/math.Sqrt(float64(times))),
+		input(shared+" temperature", measured.Temperature, a.TemperatureGain+math.Copysign(a.TemperatureOffset, a.TemperatureGain)))
 }
 
 // Value gives predicted readings besides coordinates and parameters.

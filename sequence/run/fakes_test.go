@@ -335,7 +335,7 @@ func (m *fakeMeter) End(ctx context.Context) (driver.Reading, error) {
 		x = m.b.drawn()
 	}
 	dim := dims[m.request.Function]
-	over := math.Abs(x) > m.armed*1.1
+	over := math.Abs(x) > m.armed*1.1 // a tenth of over-range
 	l := &m.b.ledger
 	return driver.Reading{
 		Value: measured.New(quantity.Of(x, dim),

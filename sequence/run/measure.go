@@ -130,7 +130,7 @@ func (r *runner) once(ctx context.Context, g *group) error {
 			if larger := next(gauge.Ranges, g.readings[i].RangeFull); larger > 0 {
 				r.note("range", "info", fmt.Sprintf("%s overflows the %s range of %s; read again on %s", gauge.Name(),
 					quantity.Of(g.readings[i].RangeFull, gaugeDim(gauge)), gauge.Channel, quantity.Of(larger, gaugeDim(gauge))))
-				g.expect[i] = larger / 1.1
+				g.expect[i] = larger
 				again = true
 			}
 		}
