@@ -3,7 +3,7 @@ package scpi
 // execute runs the unit that was found.
 func (s *Session) execute() {
 	u, c := &s.unit, &s.call
-	if s.discarding || len(u.head) == 0 {
+	if s.discarding || u.headFrom == u.headTo {
 		s.endUnit()
 		return
 	}
@@ -12,9 +12,10 @@ func (s *Session) execute() {
 	h := u.header
 	if h == nil {
 		var err error
-		if h, err = s.find(u.head, u.hash); err != nil {
-			c.reset(h)
-			s.finish(s.blame(err, u.head))
+		head := s.in[u.headFrom:u.headTo]
+		if h, err = s.find(head, s.scan.hash); err != nil {
+			c.elements = 0
+			s.finish(s.blame(err, head))
 			return
 		}
 	}
@@ -34,9 +35,10 @@ func (s *Session) execute() {
 		s.finish(QueryUnterminatedIndefinite)
 		return
 	}
-	if len(u.data) > 0 || f.required > 0 {
-		if err := c.readArguments(f, u.data); err != nil {
-			s.finish(s.blame(err, u.data))
+	if u.dataTo > u.headTo || f.required > 0 {
+		data := s.in[u.headTo:u.dataTo]
+		if err := c.readArguments(f, data); err != nil {
+			s.finish(s.blame(err, data))
 			return
 		}
 		if c.hasExtreme {
@@ -76,7 +78,10 @@ func (s *Session) finish(err error) {
 // endUnit goes on to the next unit, and ends the message behind the last one.
 func (s *Session) endUnit() {
 	end := s.unit.end
-	s.unit.found, s.unit.header, s.delayed = false, nil, false
+	s.unit.found = false
+	if s.delayed {
+		s.unit.header, s.delayed = nil, false
+	}
 	s.scan.restart()
 	if end == lineFeed {
 		s.endMessage()

@@ -94,6 +94,9 @@ func (s *Session) walk(full []byte, query bool, h *header) error {
 			n++
 		}
 		name := rest[:n]
+		if depth > 0 && n > 0 && name[0] == '*' {
+			return SyntaxError
+		}
 		if err := checkMnemonic(name); err != nil {
 			return err
 		}

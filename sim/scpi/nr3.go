@@ -47,7 +47,14 @@ func appendNR3(out []byte, v float64, digits int) []byte {
 	}
 	at := len(out)
 	out = append(out, "0.000000000E+00"[:2+digits]...)
-	for i := at + 1 + digits; i > at+1; i-- {
+	i := at + 1 + digits
+	for ; i > at+2; i -= 2 {
+		rest := n / 100
+		pair := 2 * (n - 100*rest)
+		out[i], out[i-1] = digitPairs[pair+1], digitPairs[pair]
+		n = rest
+	}
+	if i > at+1 {
 		out[i] = '0' + byte(n%10)
 		n /= 10
 	}
@@ -76,3 +83,6 @@ func decimalExponent(a float64) int {
 	}
 	return e
 }
+
+const digitPairs = "0001020304050607080910111213141516171819202122232425262728293031323334353637383940414243444546474849" +
+	"5051525354555657585960616263646566676869707172737475767778798081828384858687888990919293949596979899"

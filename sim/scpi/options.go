@@ -35,12 +35,15 @@ type Options struct {
 	Quirks   Quirks
 }
 
-// RegisterSet declares a status register set with its five commands below Path, such as
-// STATus:QUEStionable:INSTrument, whose summary feeds a bit of its parent.
+// RegisterSet declares a status register set, or several numbered ones, with the five commands below its path; the
+// summary feeds a bit of the parent.
 type RegisterSet struct {
-	Path   string // "STATus:QUEStionable:INSTrument", in pattern notation
-	Parent string // the Path of another set, "STATus:OPERation" or "STATus:QUEStionable"
+	Path   string // "STATus:QUEStionable:INSTrument", in pattern notation without suffixes
+	Parent string // "STATus:OPERation", "STATus:QUEStionable" or the Path of a set declared before
 	Bit    uint   // 0 to 14, in the parent
+	// Count is the number of sets, told apart by a numeric suffix of the last keyword and feeding the bits from Bit up;
+	// Device.Register knows them as Path1, Path2 and so on. 0 is a single set without suffix.
+	Count int
 }
 
 // Quirks are departures from the standards that real instruments show. The zero value departs nowhere.
@@ -111,16 +114,19 @@ func NewDevice(o Options) (*Device, error) {
 	d.operation = d.newRegister("STATus:OPERation", nil, 0)
 	d.questionable = d.newRegister("STATus:QUEStionable", nil, 0)
 	commands := append(d.commonCommands(), d.systemCommands()...)
+	commands = append(commands, registerCommands(d.operation.path, d.operation)...)
+	commands = append(commands, registerCommands(d.questionable.path, d.questionable)...)
 	for _, set := range o.Registers {
-		parent := d.registers[set.Parent]
-		if parent == nil || set.Bit > 14 || d.registers[set.Path] != nil {
-			faults = append(faults, fmt.Errorf("register set %q: parent %q bit %d: the parent must be declared before, the bit be 0 to 14 and the path be new", set.Path, set.Parent, set.Bit))
+		made, err := d.newRegisters(set)
+		if err != nil {
+			faults = append(faults, err)
 			continue
 		}
-		d.newRegister(set.Path, parent, 1<<set.Bit)
-	}
-	for _, r := range d.ordered {
-		commands = append(commands, registerCommands(r)...)
+		path := set.Path
+		if set.Count > 0 {
+			path += fmt.Sprintf("[1..%d]", set.Count)
+		}
+		commands = append(commands, registerCommands(path, made...)...)
 	}
 	for _, c := range append(commands, o.Commands...) {
 		if err := d.root.add(c); err != nil {
@@ -166,13 +172,32 @@ func (d *Device) newRegister(path string, parent *Register, bit uint16) *Registe
 	return r
 }
 
+// newRegisters makes the register sets of one declaration.
+func (d *Device) newRegisters(set RegisterSet) ([]*Register, error) {
+	parent := d.registers[set.Parent]
+	if parent == nil {
+		return nil, fmt.Errorf("register set %q: parent %q is unknown; declare it before", set.Path, set.Parent)
+	}
+	if set.Count < 0 || set.Bit+uint(max(set.Count, 1)) > 15 {
+		return nil, fmt.Errorf("register set %q: %d sets from bit %d up do not fit bits 0 to 14", set.Path, set.Count, set.Bit)
+	}
+	if set.Count == 0 {
+		return []*Register{d.newRegister(set.Path, parent, 1<<set.Bit)}, nil
+	}
+	var made []*Register
+	for i := range set.Count {
+		made = append(made, d.newRegister(fmt.Sprint(set.Path, i+1), parent, 1<<(set.Bit+uint(i))))
+	}
+	return made, nil
+}
+
 // Operation returns the OPERation status register set.
 func (d *Device) Operation() *Register { return d.operation }
 
 // Questionable returns the QUEStionable status register set.
 func (d *Device) Questionable() *Register { return d.questionable }
 
-// Register returns the set declared with the given path, or nil.
+// Register returns the set declared with the given path (with its number, if it has a Count), or nil.
 func (d *Device) Register(path string) *Register { return d.registers[path] }
 
 // Post reports an error or event that no command caused: it enters the error queue and sets its bit of the standard

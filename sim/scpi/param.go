@@ -98,7 +98,7 @@ type Range struct{ From, To float64 }
 // readArguments reads the data of a unit into the call's values.
 func (c *Call) readArguments(f *form, data []byte) error {
 	c.values = c.values[:0]
-	c.reader = reader{rest: data, ended: c.session.unit.cut}
+	c.reader.rest = data
 	r := &c.reader
 	r.skipSpace()
 	if r.done() {
@@ -121,11 +121,14 @@ func (c *Call) readArguments(f *form, data []byte) error {
 			}
 			at = len(f.params) - 1
 		}
-		v, err := c.readOne(&f.params[at], r)
-		if err != nil {
+		if i < cap(c.values) {
+			c.values = c.values[:i+1]
+		} else {
+			c.values = append(c.values, value{})
+		}
+		if err := c.readOne(&f.params[at], r, &c.values[i]); err != nil {
 			return err
 		}
-		c.values = append(c.values, v)
 		r.skipSpace()
 		if r.done() {
 			break
@@ -180,13 +183,16 @@ func extreme(word []byte, l Limits) (float64, bool) {
 }
 
 // readOne reads one data element as the parameter wants it.
-func (c *Call) readOne(p *param, r *reader) (v value, err error) {
-	v.key = -1
+func (c *Call) readOne(p *param, r *reader, v *value) (err error) {
+	v.number, v.key = 0, -1
+	if v.text != nil || v.ranges != nil {
+		v.text, v.ranges = nil, nil
+	}
 	kind := r.kind()
 	switch kind {
 	case numericData, nonDecimalData:
 		if p.Kind > Boolean {
-			return v, refuse(r, NumericDataNotAllowed)
+			return refuse(r, NumericDataNotAllowed)
 		}
 		if kind == numericData {
 			v.number, err = r.number(p)
@@ -194,34 +200,34 @@ func (c *Call) readOne(p *param, r *reader) (v value, err error) {
 			v.number, err = r.nonDecimal()
 		}
 		if err != nil {
-			return v, err
+			return err
 		}
-		return v, c.fit(p, &v)
+		return c.fit(p, v)
 	case characterData:
-		return v, c.readWord(p, r, &v)
+		return c.readWord(p, r, v)
 	case stringData:
 		if p.Kind != Text {
-			return v, refuse(r, StringDataNotAllowed)
+			return refuse(r, StringDataNotAllowed)
 		}
 		v.text, err = r.text()
 	case blockData:
 		if p.Kind != Block {
-			return v, refuse(r, BlockDataNotAllowed)
+			return refuse(r, BlockDataNotAllowed)
 		}
 		v.text, err = r.block()
 	case expressionData:
 		if p.Kind < Channels {
-			return v, refuse(r, ExpressionDataNotAllowed)
+			return refuse(r, ExpressionDataNotAllowed)
 		}
 		if v.text, err = r.expression(); err == nil && p.Kind != Expression {
 			v.ranges, err = c.readList(v.text, p.Kind == Channels)
 		}
 	case noData:
-		return v, SyntaxError
+		return SyntaxError
 	default:
-		return v, InvalidCharacter
+		return InvalidCharacter
 	}
-	return v, err
+	return err
 }
 
 // readWord reads character data: a keyword, ON and OFF, or MIN, MAX and DEF.

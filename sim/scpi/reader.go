@@ -1,8 +1,6 @@
 package scpi
 
-import (
-	"bytes"
-)
+import "bytes"
 
 // dataKind is the type of a program data element, told by its first character.
 type dataKind uint8
@@ -20,8 +18,7 @@ const (
 
 // reader takes program data elements from the data part of one unit.
 type reader struct {
-	rest  []byte
-	ended bool // END cut the message off behind the unit
+	rest []byte
 }
 
 func (r *reader) done() bool { return len(r.rest) == 0 }

@@ -42,7 +42,8 @@ type scanner struct {
 
 // restart prepares for the next unit.
 func (sc *scanner) restart() {
-	*sc = scanner{at: sc.at, start: sc.at, headEnd: sc.at}
+	sc.start, sc.headEnd, sc.hash = sc.at, sc.at, 0
+	sc.state, sc.depth = inLead, 0
 }
 
 // scan goes on through in and tells whether the unit is complete. A complete unit's header is in[start:headEnd]; its

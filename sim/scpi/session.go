@@ -78,15 +78,13 @@ type mark struct {
 	trigger bool
 }
 
-// unit is a program message unit that was found and waits for its execution.
+// unit is a program message unit that was found and waits for its execution: in[headFrom:headTo] and in[headTo:dataTo].
+// The input buffer is not moved before it is done with.
 type unit struct {
-	found  bool
-	end    terminator
-	cut    bool // END ended it, without LF
-	head   []byte
-	data   []byte
-	hash   uint32
-	header *header // resolved, waiting for its processing time
+	found                    bool
+	end                      terminator
+	headFrom, headTo, dataTo int
+	header                   *header // resolved, waiting for its processing time
 }
 
 // Open starts a connection.
@@ -295,10 +293,9 @@ func (s *Session) findUnit() bool {
 		if !cut {
 			dataEnd--
 		}
-		s.unit = unit{
-			found: true, end: end, cut: cut, hash: s.scan.hash,
-			head: s.in[s.scan.start:s.scan.headEnd], data: s.in[s.scan.headEnd:dataEnd],
-		}
+		u := &s.unit
+		u.found, u.end = true, end
+		u.headFrom, u.headTo, u.dataTo = s.scan.start, s.scan.headEnd, dataEnd
 		return true
 	}
 }

@@ -119,23 +119,25 @@ func (c *Call) answerError(e Error) {
 	c.Text(text[:min(len(text), maxErrorText)])
 }
 
-// registerCommands are the five commands of a status register set.
-func registerCommands(r *Register) []Command {
+// registerCommands are the five commands of a status register set, or of several that a numeric suffix tells apart.
+func registerCommands(path string, sets ...*Register) []Command {
 	word := []Param{{Kind: Integer, Limits: Within(0, 65535, 0)}}
-	field := func(name string, f *uint16) Command {
-		return Command{Pattern: r.path + name, Params: word, QueryParams: []Param{},
+	chosen := func(c *Call) *Register { return sets[min(c.Suffix(0), len(sets))-1] }
+	field := func(name string, of func(*Register) *uint16) Command {
+		return Command{Pattern: path + name, Params: word, QueryParams: []Param{},
 			Set: func(c *Call) error {
-				*f = uint16(c.Int(0)) & registerMask
+				r := chosen(c)
+				*of(r) = uint16(c.Int(0)) & registerMask
 				r.changed()
 				return nil
 			},
-			Query: func(c *Call) error { c.NR1(int64(*f)); return nil }}
+			Query: func(c *Call) error { c.NR1(int64(*of(chosen(c)))); return nil }}
 	}
 	return []Command{
-		{Pattern: r.path + "[:EVENt]?", Query: func(c *Call) error { c.NR1(int64(r.takeEvent())); return nil }},
-		{Pattern: r.path + ":CONDition?", Query: func(c *Call) error { c.NR1(int64(r.condition)); return nil }},
-		field(":ENABle", &r.enable),
-		field(":PTRansition", &r.ptr),
-		field(":NTRansition", &r.ntr),
+		{Pattern: path + "[:EVENt]?", Query: func(c *Call) error { c.NR1(int64(chosen(c).takeEvent())); return nil }},
+		{Pattern: path + ":CONDition?", Query: func(c *Call) error { c.NR1(int64(chosen(c).condition)); return nil }},
+		field(":ENABle", func(r *Register) *uint16 { return &r.enable }),
+		field(":PTRansition", func(r *Register) *uint16 { return &r.ptr }),
+		field(":NTRansition", func(r *Register) *uint16 { return &r.ntr }),
 	}
 }
