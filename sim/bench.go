@@ -182,7 +182,10 @@ func (b *Bench) station(name string) (*station, error) {
 	return nil, fmt.Errorf("the simulated bench has no instrument %q; it has %v", name, b.Instruments())
 }
 
-// Events returns what has happened so far, in order.
+// maxEvents is how many of the newest events are kept at least.
+const maxEvents = 1 << 18
+
+// Events returns what has happened so far, in order; of a long run the newest quarter of a million.
 func (b *Bench) Events() []Event {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -228,5 +231,8 @@ func (w world) Watch(v *instrument.Window)   { w.b.engine.watch(v) }
 func (w world) Unwatch(v *instrument.Window) { w.b.engine.unwatch(v) }
 
 func (w world) Log(name string, channel int, kind instrument.EventKind, text string, value float64) {
+	if len(w.b.events) >= 2*maxEvents {
+		w.b.events = w.b.events[:copy(w.b.events, w.b.events[maxEvents:])]
+	}
 	w.b.events = append(w.b.events, Event{time.Duration(w.b.engine.now), name, channel, kind, text, value})
 }

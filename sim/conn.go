@@ -16,19 +16,23 @@ type Conn struct {
 	session *scpi.Session
 	held    []byte // input that the instrument has no room for
 	out     []byte
-	closing bool
+	wake    func() // told, under the bench's lock, that there is output, or room again; may be nil
+	waited  bool   // Waiting, when it was last looked at
+	inside  bool   // within Exchange, whose caller sees the output anyway
 	closed  bool
 }
 
 // Connect opens a connection of its own to an instrument: its own parser and output queue, the same settings, registers and errors.
-func (b *Bench) Connect(name string) (*Conn, error) {
+// wake is called whenever, while time passed, an answer has come, held input has found room, or a command has been finished; it must
+// not wait, and not call the bench. It may be nil.
+func (b *Bench) Connect(name string, wake func()) (*Conn, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	s, err := b.station(name)
 	if err != nil {
 		return nil, err
 	}
-	c := &Conn{bench: b, station: s, session: s.Device().Open(scpi.SessionOptions{
+	c := &Conn{bench: b, station: s, wake: wake, session: s.Device().Open(scpi.SessionOptions{
 		Terminator: s.quirks.Terminator, Echo: s.quirks.Echo, Prompt: s.quirks.Prompt, Acknowledge: s.quirks.Acknowledge,
 		InputLimit: s.quirks.InputLimit, Overrun: s.quirks.Overrun,
 	})}
@@ -48,19 +52,58 @@ func (b *Bench) QuirksOf(name string) (Quirks, error) {
 }
 
 // Exchange hands over what has come in, lets the instrument do what it can do at the present time, and appends to out what it has
-// answered so far, also to earlier input. in is not kept. busy tells that more will come when time has passed, or that
-// input is still held.
-func (c *Conn) Exchange(in, out []byte) (answer []byte, busy bool) {
+// answered so far, also to earlier input. in is not kept. full tells that some input is still held for want of room: do not hand over
+// more until wake was called.
+func (c *Conn) Exchange(in, out []byte) (answer []byte, full bool) {
 	b := c.bench
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if c.closed {
 		return out, false
 	}
-	c.feed(in)
+	c.inside = true
+	if len(in) > 0 {
+		c.feed(in)
+	} else {
+		b.run(c.station) // taking output may have made room for more
+	}
+	c.inside = false
 	out = append(out, c.out...)
 	c.out = c.out[:0]
-	return out, len(c.held) > 0 || c.station.due != instrument.Never
+	return out, len(c.held) > 0
+}
+
+// Waiting tells whether the instrument is busy with a command of this connection, or has still to read some.
+func (c *Conn) Waiting() bool {
+	c.bench.mu.Lock()
+	defer c.bench.mu.Unlock()
+	return !c.closed && (len(c.held) > 0 || c.session.Waiting())
+}
+
+// Clear is the device clear: what the instrument has of messages and answers is dropped.
+func (c *Conn) Clear() {
+	c.bench.mu.Lock()
+	defer c.bench.mu.Unlock()
+	if c.closed {
+		return
+	}
+	c.held, c.out = c.held[:0], c.out[:0]
+	c.session.Clear()
+	c.bench.run(c.station)
+}
+
+// Waiting tells whether a command of any connection waits for time to pass.
+func (b *Bench) Waiting() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, s := range b.instruments {
+		for _, c := range s.conns {
+			if c.session.Waiting() && s.due != instrument.Never {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func (c *Conn) feed(in []byte) {
@@ -80,11 +123,10 @@ func (c *Conn) feed(in []byte) {
 	c.held = append(c.held, in...)
 }
 
-// collect takes what the session has answered, and closes it once a closed connection has nothing left to execute.
+// collect takes what the session has answered, and feeds it what is held.
 func (c *Conn) collect() {
-	if p := c.session.Output(); len(p) > 0 && !c.closing {
-		c.out = append(c.out, p...)
-	}
+	waited := c.waited
+	c.take()
 	for len(c.held) > 0 {
 		n := c.session.Feed(c.held, false)
 		c.held = c.held[:copy(c.held, c.held[n:])]
@@ -92,9 +134,17 @@ func (c *Conn) collect() {
 			break
 		}
 		c.station.due = min(c.station.due, c.session.Run(c.bench.engine.now))
-		if p := c.session.Output(); len(p) > 0 && !c.closing {
-			c.out = append(c.out, p...)
-		}
+		c.take()
+	}
+	c.waited = c.session.Waiting() || len(c.held) > 0
+	if c.wake != nil && !c.inside && (len(c.out) > 0 || waited && !c.waited) {
+		c.wake()
+	}
+}
+
+func (c *Conn) take() {
+	if p := c.session.Output(); len(p) > 0 && !c.closed {
+		c.out = append(c.out, p...)
 	}
 }
 
@@ -106,13 +156,13 @@ func (c *Conn) Close() {
 	if c.closed {
 		return
 	}
-	c.closing, c.closed = true, true
+	c.closed = true
 	c.retire()
 }
 
 // retire closes the session of a closed connection when it has come to rest.
 func (c *Conn) retire() {
-	if len(c.held) > 0 || c.session.Run(c.bench.engine.now) != scpi.Never {
+	if len(c.held) > 0 || c.session.Waiting() {
 		return
 	}
 	c.session.Close()

@@ -179,7 +179,7 @@ func (l *link) Close() error {
 		return nil
 	}
 	l.closed = true
-	c := &Conn{bench: b, station: l.station, session: l.session, closing: true, closed: true}
+	c := &Conn{bench: b, station: l.station, session: l.session, closed: true}
 	l.station.conns = append(l.station.conns, c)
 	c.retire()
 	return nil

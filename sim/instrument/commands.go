@@ -55,7 +55,6 @@ func (in *Instrument) number(pattern, unit, name string, limits func(*Channel) s
 		}}},
 		Set: func(call *scpi.Call) error {
 			c := in.channel(call)
-			in.world.Observe()
 			if err := set(c, call.Float(0), call.Now()); err != nil {
 				return err
 			}
@@ -79,7 +78,6 @@ func (in *Instrument) flag(pattern, name string, set func(*Channel, bool, int64)
 		Params:  []scpi.Param{{Kind: scpi.Boolean}},
 		Set: func(call *scpi.Call) error {
 			c := in.channel(call)
-			in.world.Observe()
 			if err := set(c, call.Bool(0), call.Now()); err != nil {
 				return err
 			}

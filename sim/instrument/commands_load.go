@@ -40,7 +40,6 @@ func (in *Instrument) loadCommands() []scpi.Command {
 			Params:  []scpi.Param{{Kind: scpi.Keyword, Keywords: words}},
 			Set: func(call *scpi.Call) error {
 				c := in.channel(call)
-				in.world.Observe()
 				c.in.mode = modes[call.Word(0)]
 				c.in.apply(call.Now())
 				c.log(SetValue, "mode "+c.in.mode.String(), 0)

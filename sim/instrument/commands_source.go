@@ -56,6 +56,7 @@ func (c *Channel) turnOutput(on bool, now int64) error {
 	if on != c.out.on {
 		c.log(Switched, [...]string{"off", "on"}[indexOf(on)], float64(indexOf(on)))
 	}
+	c.owner.world.Observe() // the ramp starts where the terminals stand
 	c.out.turn(on, now)
 	c.ramping()
 	c.known = false
@@ -97,7 +98,6 @@ func (in *Instrument) senseCommand(remote func(*Channel) *bool) scpi.Command {
 		Params:  []scpi.Param{{Kind: scpi.Keyword, Keywords: []string{"INTernal", "EXTernal"}}},
 		Set: func(call *scpi.Call) error {
 			c := in.channel(call)
-			in.world.Observe()
 			*remote(c) = call.Word(0) == 1
 			c.log(SetValue, "remote sense", float64(call.Word(0)))
 			in.world.Touch()
