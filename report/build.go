@@ -22,14 +22,14 @@ type Form struct {
 
 // Build makes the given forms of the record in dir and enters their hashes into its manifest. The same record gives the
 // same bytes: nothing inside tells when the report was made. Files that were changed after the run are told in every form.
-func Build(dir string, forms ...Form) (*Report, error) {
+func Build(dir string, forms ...Form) error {
 	rec, err := record.Open(dir)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	changed, err := rec.Verify()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, text := range changed {
 		if !aboutMade(text) {
@@ -41,11 +41,11 @@ func Build(dir string, forms ...Form) (*Report, error) {
 	for _, f := range forms {
 		data, err := f.Make(r)
 		if err != nil {
-			return nil, fmt.Errorf("%s of record %s: %w", f.Name, dir, err)
+			return fmt.Errorf("%s of record %s: %w", f.Name, dir, err)
 		}
 		files = append(files, record.Attachment{Name: f.Name, Data: data})
 	}
-	return r, record.Attach(dir, files...)
+	return record.Attach(dir, files...)
 }
 
 // aboutMade tells whether a finding of Verify is about a file that is being made again anyway.

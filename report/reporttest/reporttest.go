@@ -99,7 +99,8 @@ var columns = []record.Column{
 	{Name: "efficiency", Kind: record.Derived, Dim: quantity.Ratio, Expr: "pout / pin"},
 	{Name: "loss", Kind: record.Derived, Dim: quantity.Power, Expr: "pin - pout"},
 	{Name: "headroom", Kind: record.Derived, Dim: quantity.Voltage, Expr: "vi - (vo + 250 mV)"},
-	{Name: "ripple_bound", Kind: record.Derived, Dim: quantity.Voltage, Expr: "sqrt(vo * 1 mV)"},
+	{Name: "ripple_bound", Kind: record.Derived, Dim: quantity.Voltage, Expr: "sqrt(vo * 1 V) / 100"},
+	{Name: "bleed", Kind: record.Derived, Dim: quantity.Power, Expr: "vo ** 2 / 1 kohm"},
 }
 
 type run struct {
@@ -193,7 +194,8 @@ func derive(c map[string]record.Cell) {
 	vi, ii, v, i := c["vi"], c["ii"], c["vo"], c["io"]
 	rel := func(a record.Cell) float64 { return a.U / a.SI }
 	c["headroom"] = record.Cell{SI: vi.SI - (v.SI + 0.25), U: math.Hypot(vi.U, v.U)}
-	c["ripple_bound"] = record.Cell{SI: math.Sqrt(v.SI * 0.001), U: math.Sqrt(0.001/v.SI) / 2 * v.U}
+	c["ripple_bound"] = record.Cell{SI: math.Sqrt(v.SI) / 100, U: v.U / math.Sqrt(v.SI) / 200}
+	c["bleed"] = record.Cell{SI: v.SI * v.SI / 1000, U: 2 * v.SI * v.U / 1000}
 	pout := record.Cell{SI: v.SI * i.SI, Biggest: "sink-1 ch1 amps 6 A gain"}
 	pout.U = pout.SI * math.Hypot(rel(v), rel(i))
 	c["pout"] = pout

@@ -1,0 +1,223 @@
+package workbook
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"github.com/xuri/excelize/v2"
+
+	"fourwire/record"
+)
+
+// sheet writes rows one below the other.
+type sheet struct {
+	*book
+	name string
+	next int // row
+	err  error
+}
+
+// row writes cells: texts are made harmless, numbers stay numbers, NaN is left empty.
+func (s *sheet) row(style string, values ...any) {
+	s.next++
+	for i, v := range values {
+		if s.err != nil {
+			return
+		}
+		cell, err := excelize.CoordinatesToCellName(i+1, s.next)
+		if err != nil {
+			s.err = err
+			return
+		}
+		id := 0
+		if style != "" {
+			id = s.style[style]
+		}
+		switch x := v.(type) {
+		case nil:
+		case record.Outcome:
+			id = s.outcome(x)
+			s.err = s.SetCellStr(s.name, cell, string(x))
+		case string:
+			s.err = s.SetCellStr(s.name, cell, safe(x))
+		case float64:
+			if n := orNil(x); n != nil {
+				s.err = s.SetCellValue(s.name, cell, n)
+			}
+		default:
+			s.err = s.SetCellValue(s.name, cell, x)
+		}
+		if id != 0 && s.err == nil {
+			s.err = s.SetCellStyle(s.name, cell, cell, id)
+		}
+	}
+}
+
+func (s *sheet) gap() { s.next++ }
+
+func (s *sheet) widths(chars ...float64) {
+	for i, w := range chars {
+		name, err := excelize.ColumnNumberToName(i + 1)
+		if err == nil && s.err == nil {
+			err = s.SetColWidth(s.name, name, name, w)
+		}
+		if s.err == nil {
+			s.err = err
+		}
+	}
+}
+
+func (b *book) summary() error {
+	r, rec := b.report, b.report.Record
+	s := &sheet{book: b, name: summarySheet}
+	s.widths(30, 14, 14, 14, 12, 12, 8, 12, 10, 10, 11, 11, 28)
+	s.row("title", r.Title)
+	s.row("", rec.Outcome, r.Headline)
+	for _, n := range r.Notices {
+		s.row("", "", n.Text)
+	}
+	if len(r.Limits) > 0 {
+		s.gap()
+		s.row("heading", "Limits")
+		s.row("head", "limit", "clause", "outcome", "closest value", "U (k = 2)", "bound", "unit", "margin", "compared", "failed", "undecided", "not judged", "rule")
+		for _, l := range r.Limits {
+			value, u, bound, unit := math.NaN(), math.NaN(), math.NaN(), ""
+			if l.Closest != nil {
+				value, u, bound, unit = l.Closest.Value, l.Closest.U, l.Closest.Bound, l.Closest.Unit
+			}
+			s.row("", l.Text, l.Clause, l.Outcome, rounded(value), rounded(u), bound, unit, rounded(l.Margin), len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule)
+		}
+	}
+	if len(r.Results) > 0 {
+		s.gap()
+		s.row("heading", "Results over all points")
+		s.row("head", "name", "value", "U (k = 2)", "unit", "part", "worked out as")
+		for _, x := range r.Results {
+			how := x.Expr
+			if x.Why != "" {
+				how += "  (none: " + x.Why + ")"
+			}
+			s.row("", x.Name, rounded(x.SI), rounded(x.U), x.Unit, x.Part, how)
+		}
+	}
+	if len(b.lives) > 0 {
+		s.gap()
+		s.row("heading", "Derived columns of the sheet "+pointsSheet)
+		s.row("head", "column", "cells hold", "expression")
+		for _, l := range b.lives {
+			holds := "formulas"
+			remark := ""
+			switch {
+			case l.remark != "":
+				holds, remark = "values", "  (no formula: "+l.remark+")"
+			case l.rows > 0:
+				remark = fmt.Sprintf("  (values in %d rows, where the formula does not give the value of the record)", l.rows)
+			}
+			s.row("", l.column.Name, holds, l.column.Expr+remark)
+		}
+	}
+	s.gap()
+	s.row("heading", "Run")
+	for _, f := range r.Facts {
+		s.row("", f.Name, f.Value)
+	}
+	return s.err
+}
+
+// rounded keeps a summary readable; the full digits are in the points and the record.
+func rounded(x float64) float64 {
+	if y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 6, 64), 64); err == nil {
+		return y
+	}
+	return x
+}
+
+func (b *book) verdicts() error {
+	w, err := b.NewStreamWriter(verdictsSheet)
+	if err != nil {
+		return err
+	}
+	for i, width := range []float64{8, 26, 12, 12, 14, 14, 12, 8, 28, 34, 50} {
+		if err := w.SetColWidth(i+1, i+1, width); err != nil {
+			return err
+		}
+	}
+	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+		return err
+	}
+	var head []any
+	for _, text := range []string{"point", "limit", "clause", "outcome", "value", "U (k = 2)", "bound", "unit", "rule", "where", "why"} {
+		head = append(head, excelize.Cell{StyleID: b.style["head"], Value: text})
+	}
+	if err := w.SetRow("A1", head); err != nil {
+		return err
+	}
+	for i, v := range b.report.Record.Verdicts {
+		var point any = "all"
+		if v.Point > 0 {
+			point = v.Point
+		}
+		row := []any{point, safe(v.Limit), safe(v.Clause), excelize.Cell{StyleID: b.outcome(v.Outcome), Value: safe(string(v.Outcome))},
+			orNil(v.Value), orNil(v.U), orNil(v.Bound), safe(v.Unit), safe(v.Rule), safe(v.Where), safe(v.Why)}
+		if err := w.SetRow("A"+strconv.Itoa(i+2), row); err != nil {
+			return err
+		}
+	}
+	return w.Flush()
+}
+
+func (b *book) conditions() error {
+	r, rec := b.report, b.report.Record
+	s := &sheet{book: b, name: conditionsSheet}
+	s.widths(20, 24, 16, 16, 16, 16, 26, 20)
+	section := func(title string, head ...any) {
+		if s.next > 0 {
+			s.gap()
+		}
+		s.row("heading", title)
+		s.row("head", head...)
+	}
+	if len(rec.Instruments) > 0 {
+		section("Instruments", "name", "identity", "serial", "firmware", "calibrated", "serves", "address", "model file")
+		for _, in := range rec.Instruments {
+			s.row("", in.Name, strings.TrimSpace(in.Maker+" "+in.Model), in.Serial, in.Firmware, in.Calibrated, strings.Join(in.Roles, ", "), in.Address, in.Driver)
+		}
+	}
+	if len(rec.Wiring) > 0 {
+		section("Wiring", "node", "channel", "as", "sense", "lead [ohm]")
+		for _, w := range rec.Wiring {
+			s.row("", w.Node, w.Channel, w.As, w.Sense, w.LeadOhm)
+		}
+	}
+	if len(rec.Params) > 0 {
+		section("Parameters as set", "name", "values", "", "what it is")
+		for _, p := range rec.Params {
+			s.row("", p.Name, strings.Join(p.Values, ", "), nil, p.About)
+		}
+	}
+	if len(rec.Guards) > 0 {
+		section("Guard", "node", "voltage", "current", "power")
+		for _, g := range rec.Guards {
+			s.row("", g.Node, g.Volts, g.Amps, g.Watts)
+		}
+	}
+	if len(r.Measured) > 0 {
+		section("Where the values come from", "name", "what", "channel", "ranges used", "biggest part of U")
+		for _, m := range r.Measured {
+			s.row("", m.Column.Name, m.Column.Node+m.Column.Expr, m.Column.From, strings.Join(m.Ranges, ", "), strings.Join(m.Biggest, ", "))
+		}
+	}
+	section("Before you repeat this test", "", "")
+	for _, c := range r.Cautions {
+		s.row("", c.Title, c.Text)
+	}
+	if len(r.Inputs) > 0 {
+		section("Files of the record", "file", "SHA-256", "", "", "", "bytes")
+		for _, f := range r.Inputs {
+			s.row("", f.Path, f.SHA256, nil, nil, nil, f.Bytes)
+		}
+	}
+	return s.err
+}
