@@ -119,3 +119,52 @@ func (r *reader) where(e *expr.Expr, s *scope, env expr.Env) string {
 	}
 	return strings.Join(parts, ", ")
 }
+
+// programmed warns where a result multiplies or divides something measured by a setting: the power of a device follows from
+// what its nodes carry, not from what the instruments were asked for. Differences from a setting are what they say.
+func (r *reader) programmed(e *expr.Expr, s *scope) {
+	warned := false
+	e.Products(func(left, right []string) {
+		set, ok := r.settings(left, s)
+		if !ok {
+			set, ok = r.settings(right, s)
+			left, right = right, left
+		}
+		if !ok || warned || !r.measuredOnly(right, s) {
+			return
+		}
+		warned = true
+		r.found.Warn(e.Place, "take what was measured at the node", "%s is what was asked for, not what was measured", set)
+	})
+}
+
+// settings tells whether names are all settings: values of sweeps that a source or load may be set to.
+func (r *reader) settings(names []string, s *scope) (first string, ok bool) {
+	for _, name := range names {
+		sym := s.find(name)
+		if sym == nil || sym.kind != sweepName || !contains([]string{"V", "A", "W", "ohm"}, sym.typ.Dim.Unit()) {
+			return "", false
+		}
+	}
+	if len(names) == 0 {
+		return "", false
+	}
+	return names[0], true
+}
+
+// measuredOnly tells whether names hold something measured and no value of a sweep.
+func (r *reader) measuredOnly(names []string, s *scope) bool {
+	measured := false
+	for _, name := range names {
+		switch sym := s.find(name); {
+		case sym == nil || sym.kind == sweepName:
+			return false
+		case sym.kind == measuredName:
+			measured = true
+		case sym.kind == derivedName:
+			var order []*symbol
+			measured = measured || r.depends(sym.formula, sym.scope, &order) != nil
+		}
+	}
+	return measured
+}

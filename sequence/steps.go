@@ -287,6 +287,9 @@ func (r *reader) derive(p Pos, n *diag.Node, s *scope) *Derive {
 			typ = expr.Type{Any: true}
 		}
 		ok := s.declare(&symbol{name: e.Key, kind: derivedName, typ: typ, place: e.Place, formula: x})
+		if !s.columns && x != nil {
+			r.programmed(x, s)
+		}
 		if ok && !s.columns && x != nil {
 			r.column(Column{Name: e.Key, Kind: Worked, Dim: typ.Dim, Expr: x.Text}, e.Place)
 		}

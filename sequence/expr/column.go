@@ -74,12 +74,7 @@ func (e *Expr) column(n *node) func(Env) ([]measured.Value, error) {
 			return values, nil
 		}
 	}
-	var names []string
-	n.walk(func(m *node) {
-		if m.op == opName && !contains(names, m.name) {
-			names = append(names, m.name)
-		}
-	})
+	names := n.names()
 	inner := e.number(n)
 	return func(env Env) ([]measured.Value, error) {
 		row := rowEnv{Env: env, columns: map[string][]measured.Value{}}

@@ -105,15 +105,7 @@ func (e *Expr) Condition() bool { return e.root.op.givesTruth() }
 func (e *Expr) Name() (name string, ok bool) { return e.root.name, e.root.op == opName }
 
 // Names lists the names that the expression uses, each once, in order of appearance.
-func (e *Expr) Names() []string {
-	var out []string
-	e.root.walk(func(n *node) {
-		if n.op == opName && !contains(out, n.name) {
-			out = append(out, n.name)
-		}
-	})
-	return out
-}
+func (e *Expr) Names() []string { return e.root.names() }
 
 // Nodes lists the nodes that the expression reads, each once, in order of appearance.
 func (e *Expr) Nodes() []NodeRef {
@@ -155,3 +147,22 @@ func (e *Expr) source() *Expr {
 
 // Node is the node where the expression is nothing but v(node) or i(node).
 func (e *Expr) Node() (ref NodeRef, ok bool) { return e.root.node, e.root.op == opNode }
+
+// Products calls visit for each product and quotient with the names on its left and on its right.
+func (e *Expr) Products(visit func(left, right []string)) {
+	e.root.walk(func(n *node) {
+		if n.op == opMultiply || n.op == opDivide {
+			visit(n.args[0].names(), n.args[1].names())
+		}
+	})
+}
+
+func (n *node) names() []string {
+	var out []string
+	n.walk(func(m *node) {
+		if m.op == opName && !contains(out, m.name) {
+			out = append(out, m.name)
+		}
+	})
+	return out
+}

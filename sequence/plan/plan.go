@@ -107,6 +107,21 @@ type Column struct {
 	From string
 }
 
+// Uses tells whether the plan asks anything of an instrument.
+func (p *Plan) Uses(instrument string) bool {
+	for i := range p.Roles {
+		if p.Roles[i].Channel.Instrument == instrument {
+			return true
+		}
+	}
+	for i := range p.Gauges {
+		if p.Gauges[i].Channel.Instrument == instrument {
+			return true
+		}
+	}
+	return false
+}
+
 // RoleIndex finds a role by the name of its need; -1 where there is none.
 func (p *Plan) RoleIndex(name string) int {
 	for i := range p.Roles {

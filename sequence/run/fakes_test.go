@@ -347,7 +347,6 @@ func (m *fakeMeter) End(ctx context.Context) (driver.Reading, error) {
 
 // kept is a sink in memory.
 type kept struct {
-	columns  []record.Column
 	points   []record.Point
 	verdicts []record.Verdict
 	results  []record.Result
@@ -360,11 +359,6 @@ func (k *kept) failing(what string) error {
 		return nil
 	}
 	return k.fail(what)
-}
-
-func (k *kept) Columns(c []record.Column, _ bool) error {
-	k.columns = c
-	return k.failing("columns")
 }
 
 func (k *kept) Point(p record.Point) error {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"fourwire/quantity"
-	"fourwire/record"
 	"fourwire/sequence"
 )
 
@@ -13,13 +12,6 @@ import (
 // all of it has succeeded.
 func (r *runner) prepare(ctx context.Context) error {
 	r.tell(Event{Kind: "stage", Text: "preparing the instruments"})
-	columns := make([]record.Column, len(r.plan.Columns))
-	for i, c := range r.plan.Columns {
-		columns[i] = record.Column{Name: c.Name, Kind: record.ColumnKind(c.Kind), Unit: unitOf(c.Dim), Dim: c.Dim, Expr: c.Expr, Node: c.Node, From: c.From}
-	}
-	if err := r.cfg.Sink.Columns(columns, r.plan.Parts); err != nil {
-		return fmt.Errorf("the record cannot be written: %w", err)
-	}
 	for _, name := range r.order {
 		if err := ctx.Err(); err != nil {
 			return err

@@ -33,10 +33,9 @@ type Config struct {
 	DischargeWithin time.Duration // how long to wait for the nodes to discharge; 0 is 3 s
 }
 
-// Sink keeps what a run produces; a *record.Writer is one. An error of it ends the run: a run that leaves no record is
-// worth nothing.
+// Sink keeps what a run produces; a *record.Writer is one, once its columns are fixed (those of the plan). An error of it
+// ends the run: a run that leaves no record is worth nothing.
 type Sink interface {
-	Columns(columns []record.Column, parts bool) error
 	Point(record.Point) error
 	Verdict(record.Verdict) error
 	Result(record.Result) error

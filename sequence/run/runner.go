@@ -226,8 +226,7 @@ func (r *runner) checkInstrument(ctx context.Context, name string) error {
 
 type nowhere struct{}
 
-func (nowhere) Columns([]record.Column, bool) error { return nil }
-func (nowhere) Point(record.Point) error            { return nil }
-func (nowhere) Verdict(record.Verdict) error        { return nil }
-func (nowhere) Result(record.Result) error          { return nil }
-func (nowhere) Event(record.Event) error            { return nil }
+func (nowhere) Point(record.Point) error     { return nil }
+func (nowhere) Verdict(record.Verdict) error { return nil }
+func (nowhere) Result(record.Result) error   { return nil }
+func (nowhere) Event(record.Event) error     { return nil }

@@ -1,0 +1,92 @@
+package sequence_test
+
+import (
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+
+	"fourwire/internal/diag"
+	"fourwire/sequence"
+)
+
+// formatBlocks are the YAML blocks of the format page.
+func formatBlocks(t *testing.T) []string {
+	t.Helper()
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var blocks []string
+	for _, m := range regexp.MustCompile("(?s)```yaml\n(.*?)```").FindAllStringSubmatch(string(page), -1) {
+		blocks = append(blocks, m[1])
+	}
+	return blocks
+}
+
+// What the page shows can be read: the example is one of the good files, and the fragments stand in a file without a fault.
+func TestFormatPage(t *testing.T) {
+	blocks := formatBlocks(t)
+	if len(blocks) != 4 {
+		t.Fatalf("%d blocks", len(blocks))
+	}
+	if example, err := os.ReadFile(sketch); err != nil || blocks[0] != string(example) {
+		t.Errorf("the example of the page is not %s", sketch)
+	}
+	params, needs, summary := blocks[1], blocks[2], blocks[3]
+	text := "fourwire: sequence/1\ntitle: Buoy 5 V converter\n" + params + needs + `guard:
+  dut.in: {volts: ..18 V, amps: ..3 A}
+  dut.out: {volts: ..6 V, amps: ..3.3 A}
+steps:
+  - source: feed
+    volts: vnom
+    amps: 2 A
+  - sweep: {iout: iout}
+    label: down
+    steps:
+      - load: sink
+        hold: iout
+      - measure: {vi: v(dut.in), ii: i(dut.in), vo: v(dut.out), io: i(dut.out), ref: v(dut.ref)}
+      - derive: {efficiency: vo * io / (vi * ii)}
+  - sweep: {vin: vin}
+    label: up
+    steps:
+      - measure: {vi: v(dut.in), vo: v(dut.out)}
+  - sweep: {vstep: vstep}
+    steps:
+      - measure: {vi: v(dut.in)}
+` + summary
+	var found diag.Findings
+	sequence.Read("f.yaml", []byte(text), nil, &found)
+	if len(found.List()) > 0 {
+		t.Error(render(&found))
+	}
+}
+
+// Every kind of step, every key at the top and every function is on the page.
+func TestFormatPageIsComplete(t *testing.T) {
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var words []string
+	for _, f := range sequence.Shape().Shape.Fields {
+		words = append(words, "`"+f.Name+"`")
+		if f.Name == "steps" {
+			for _, s := range *f.Type.Elem.Shapes {
+				words = append(words, "`"+s.Fields[0].Name)
+				for _, key := range s.Fields {
+					words = append(words, key.Name)
+				}
+			}
+		}
+	}
+	for _, f := range []string{"abs", "sqrt", "min", "max", "ln", "exp", "log10", "round", "mean", "span", "first", "last", "count", "at", "crossing", "where_max", "where_min", "slope"} {
+		words = append(words, "`"+f+"(")
+	}
+	for _, w := range words {
+		if !strings.Contains(string(page), w) {
+			t.Errorf("the page does not mention %s", w)
+		}
+	}
+}
