@@ -27,24 +27,28 @@ type port interface {
 }
 
 // modemPort is a port of the usual library.
-type modemPort struct{ serial.Port }
+type modemPort struct {
+	serial.Port
+	mode *serial.Mode
+}
 
-func (m modemPort) dropOutput()                     { _ = m.ResetOutputBuffer() }
+// dropOutput sets the mode again since that wakes a write that waits for room; emptying the buffer alone does not with every driver.
+func (m modemPort) dropOutput() {
+	_ = m.ResetOutputBuffer()
+	_ = m.SetMode(m.mode)
+}
+
 func (m modemPort) dropInput()                      { _ = m.ResetInputBuffer() }
 func (m modemPort) sendBreak(d time.Duration) error { return m.Break(d) }
 func (m modemPort) wakesOnClose() bool              { return true }
 
 func openModem(path string, o transport.Options) (port, error) {
-	p, err := serial.Open(path, &serial.Mode{
-		BaudRate: o.Baud,
-		DataBits: o.Bits,
-		Parity:   parity(o.Parity),
-		StopBits: stopBits(o.Stop),
-	})
+	mode := &serial.Mode{BaudRate: o.Baud, DataBits: o.Bits, Parity: parity(o.Parity), StopBits: stopBits(o.Stop)}
+	p, err := serial.Open(path, mode)
 	if err != nil {
 		return nil, modemError(path, o, err)
 	}
-	return modemPort{p}, nil
+	return modemPort{p, mode}, nil
 }
 
 func parity(p transport.Parity) serial.Parity {

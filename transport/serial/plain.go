@@ -16,7 +16,10 @@ import (
 const plainLook = 100 * time.Millisecond
 
 // plainPort is a port of the plain library.
-type plainPort struct{ *serial.Port }
+type plainPort struct {
+	*serial.Port
+	path string
+}
 
 func openPlain(path string, o transport.Options) (port, error) {
 	config := serial.Config{Name: path, Baud: o.Baud, Size: byte(o.Bits), ReadTimeout: plainLook}
@@ -40,7 +43,7 @@ func openPlain(path string, o transport.Options) (port, error) {
 	if err != nil {
 		return nil, err
 	}
-	return plainPort{p}, nil
+	return plainPort{p, path}, nil
 }
 
 // Read tells the end of the pause from the end of the port: both read as the end of a file, but only a port that is there takes
@@ -56,8 +59,12 @@ func (p plainPort) Read(b []byte) (int, error) {
 	return 0, nil
 }
 
-func (p plainPort) dropOutput() { _ = p.Flush() } // drops both ways, having no other
-func (p plainPort) dropInput()  { _ = p.Flush() }
+func (p plainPort) dropOutput() {
+	_ = p.Flush() // drops both ways, having no other
+	nudge(p.path)
+}
+
+func (p plainPort) dropInput() { _ = p.Flush() }
 
 func (p plainPort) sendBreak(time.Duration) error {
 	return errors.New("backend=plain cannot send a break")

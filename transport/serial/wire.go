@@ -12,7 +12,11 @@ import (
 	"fourwire/transport"
 )
 
-// patienceWithWriter is how long Close waits for a write before it drops what is left to write.
+// pieceLength is how much is given to the port in one call. Usual messages fit; of a longer one, which is given up because the instrument
+// holds its flow control, no more than the piece under way is written.
+const pieceLength = 4096
+
+// patienceWithWriter is how long a write that is not wanted any more may take before what is left of it is dropped (again).
 const patienceWithWriter = 20 * time.Millisecond
 
 // wire makes a transport.Wire, whose calls can be woken, of a port whose calls cannot.
@@ -27,13 +31,14 @@ type wire struct {
 	pumped  chan struct{} // closed when the reading goroutine has ended
 	written chan struct{} // closed when the writing goroutine has ended
 
-	jobs  chan []byte
-	wrote chan result // one for each job
+	givenUp atomic.Bool // what is left of the job shall not be written
+	stuck   bool        // a job was given up, its result is still to come; of the owner of the link
+	jobs    chan []byte
+	wrote   chan result // one for each job
 
 	mu     sync.Mutex // guards what follows
 	woken  chan struct{}
 	isWoke bool
-	stuck  bool // a job was given up, its result is still to come
 }
 
 type result struct {
@@ -76,7 +81,7 @@ func (w *wire) pump(outside *transport.PipeEnd) {
 	}
 }
 
-// write hands messages to the port, each in one call as far as the port takes it.
+// write hands messages to the port.
 func (w *wire) write() {
 	defer close(w.written)
 	for {
@@ -95,8 +100,12 @@ func (w *wire) writeAll(p []byte) (r result) {
 			r.err = io.ErrClosedPipe
 			return r
 		}
+		if w.givenUp.Load() {
+			r.err = os.ErrDeadlineExceeded
+			return r
+		}
 		var n int
-		n, r.err = w.port.Write(p[r.n:])
+		n, r.err = w.port.Write(p[r.n:min(len(p), r.n+pieceLength)])
 		r.n += n
 		if n == 0 && r.err == nil {
 			r.err = io.ErrShortWrite
@@ -112,20 +121,14 @@ func (w *wire) Read(p []byte) (int, error) { return w.inside.Read(p) }
 // one byte then, since how many is unknown.
 func (w *wire) Write(p []byte) (int, error) {
 	w.mu.Lock()
-	woken, stuck := w.woken, w.stuck
+	woken := w.woken
 	w.mu.Unlock()
-	if stuck {
-		select {
-		case <-w.wrote:
-			w.mu.Lock()
-			w.stuck = false
-			w.mu.Unlock()
-		case <-woken:
-			w.port.dropOutput()
-			return 0, os.ErrDeadlineExceeded
-		case <-w.ending:
-			return 0, io.ErrClosedPipe
+	if w.stuck {
+		if _, err := w.result(woken, true); err != nil {
+			return 0, err
 		}
+		w.stuck = false
+		w.givenUp.Store(false)
 	}
 	kept := append([]byte(nil), p...) // the writer may still hold it when the caller has given up
 	select {
@@ -133,23 +136,52 @@ func (w *wire) Write(p []byte) (int, error) {
 	case <-w.ending:
 		return 0, io.ErrClosedPipe
 	}
-	select {
-	case r := <-w.wrote:
-		return r.n, r.err
-	case <-w.ending:
-		return 0, io.ErrClosedPipe
-	case <-woken:
+	r, err := w.result(woken, false)
+	if err == os.ErrDeadlineExceeded {
+		w.stuck = true
+		w.givenUp.Store(true)
+		w.port.dropOutput()
+		return 1, err
 	}
-	select {
-	case r := <-w.wrote: // it was through all the same
-		return r.n, r.err
-	default:
+	if err != nil {
+		return 0, err
 	}
-	w.port.dropOutput()
-	w.mu.Lock()
-	w.stuck = true
-	w.mu.Unlock()
-	return 1, os.ErrDeadlineExceeded
+	return r.n, r.err
+}
+
+// result waits for the writer. With push, it keeps dropping what the port does not take.
+func (w *wire) result(woken <-chan struct{}, push bool) (r result, err error) {
+	for {
+		again, stop := patience(push)
+		select {
+		case r = <-w.wrote:
+			stop()
+			return r, nil
+		case <-w.ending:
+			stop()
+			return r, io.ErrClosedPipe
+		case <-woken:
+			stop()
+			select {
+			case r = <-w.wrote: // it was through all the same
+				return r, nil
+			default:
+				return r, os.ErrDeadlineExceeded
+			}
+		case <-again:
+			stop()
+			w.port.dropOutput()
+		}
+	}
+}
+
+// patience returns a channel that closes when it is time to help the writer, or never.
+func patience(helps bool) (<-chan struct{}, context.CancelFunc) {
+	if !helps {
+		return nil, func() {}
+	}
+	ctx, cancel := clock.Real().WithTimeout(context.Background(), patienceWithWriter)
+	return ctx.Done(), cancel
 }
 
 // SetDeadline wakes calls up, or lets them wait again; see transport.Wire.
@@ -201,13 +233,13 @@ func (w *wire) Close() error {
 // freeWriter waits until the writing goroutine has ended, and helps it out of a write that does not.
 func (w *wire) freeWriter() {
 	for {
-		patience, cancel := clock.Real().WithTimeout(context.Background(), patienceWithWriter)
+		again, stop := patience(true)
 		select {
 		case <-w.written:
-			cancel()
+			stop()
 			return
-		case <-patience.Done():
-			cancel()
+		case <-again:
+			stop()
 			w.port.dropOutput()
 		}
 	}
