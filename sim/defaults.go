@@ -55,10 +55,10 @@ func defaultSource() Channel {
 			OverVoltsDelay: 50 * time.Microsecond, OverAmpsDelay: time.Millisecond,
 			CompensationVolts: 2, SenseInputOhm: 10e6, ProtectOhm: 10e3,
 		},
-		SetVolts: Deviation{GainWithin: 300e-6, OffsetWithin: 3e-3},
+		SetVolts: Deviation{GainWithin: 240e-6, OffsetWithin: 3e-3},
 		SetAmps:  Deviation{GainWithin: 500e-6, OffsetWithin: 3e-3},
-		Volts:    []Range{{Deviation: Deviation{GainWithin: 250e-6, OffsetWithin: 2.5e-3}, Noise: 0.3e-3, Resolution: 0.5e-3}},
-		Amps:     []Range{{Deviation: Deviation{GainWithin: 400e-6, OffsetWithin: 2e-3}, Noise: 0.2e-3, Resolution: 0.2e-3}},
+		Volts:    []Range{{Deviation: Deviation{GainWithin: 250e-6, OffsetWithin: 2.5e-3}, Noise: 0.25e-3, Resolution: 0.1e-3}},
+		Amps:     []Range{{Deviation: Deviation{GainWithin: 400e-6, OffsetWithin: 2e-3}, Noise: 0.2e-3, Resolution: 0.1e-3}},
 	}
 }
 
@@ -69,10 +69,10 @@ func defaultLoad() Channel {
 			MinOhm: 25e-3, MinVolts: 0.5, LowOhms: 0.1, HighOhms: 10e3, Slew: 100e3, LeakOhm: 300e3,
 			OverAmpsDelay: time.Millisecond,
 		},
-		SetVolts: Deviation{GainWithin: 250e-6, OffsetWithin: 10e-3},
+		SetVolts: Deviation{GainWithin: 250e-6, OffsetWithin: 8e-3},
 		SetAmps:  Deviation{GainWithin: 400e-6, OffsetWithin: 1.5e-3},
-		SetOhms:  Deviation{GainWithin: 0.5e-2},
-		SetWatts: Deviation{GainWithin: 0.5e-2},
+		SetOhms:  Deviation{GainWithin: 0.4e-2},
+		SetWatts: Deviation{GainWithin: 0.15e-2},
 		Volts: []Range{
 			{Full: 8, Deviation: Deviation{GainWithin: 150e-6, OffsetWithin: 0.8e-3}, Noise: 0.1e-3, Resolution: 0.1e-3},
 			{Full: 80, Deviation: Deviation{GainWithin: 150e-6, OffsetWithin: 6e-3}, Noise: 0.8e-3, Resolution: 1e-3},
@@ -86,14 +86,25 @@ func defaultLoad() Channel {
 
 func defaultMeter() Channel {
 	c := Channel{Settle: 500 * time.Microsecond, Switch: 5 * time.Millisecond}
-	for _, full := range []float64{0.1, 1, 10, 100, 1000} {
-		c.Volts = append(c.Volts, Range{Full: full, Beyond: 1.2, Ohm: 10e6, Resolution: full * 1e-7, Noise: full * 0.4e-6,
-			Deviation: Deviation{GainWithin: 25e-6, OffsetWithin: full * 4e-6}})
+	for _, r := range []struct{ full, beyond, gain, offset, noise float64 }{
+		{0.1, 1.2, 40e-6, 2.8e-6, 0.25e-6},
+		{1, 1.2, 32e-6, 5.6e-6, 0.8e-6},
+		{10, 1.2, 28e-6, 40e-6, 4e-6},
+		{100, 1.2, 36e-6, 0.45e-3, 40e-6},
+		{1000, 1.05, 36e-6, 8e-3, 0.4e-3},
+	} {
+		c.Volts = append(c.Volts, Range{Full: r.full, Beyond: r.beyond, Ohm: 10e6, Resolution: r.full * 1e-6, Noise: r.noise,
+			Deviation: Deviation{GainWithin: r.gain, OffsetWithin: r.offset}})
 	}
-	burden := []float64{5, 1, 0.1, 0.05, 0.01}
-	for i, full := range []float64{0.01, 0.1, 1, 3, 10} {
-		c.Amps = append(c.Amps, Range{Full: full, Beyond: 1.1, Ohm: burden[i], Resolution: full * 1e-7, Noise: full * 2e-6,
-			Deviation: Deviation{GainWithin: 300e-6, OffsetWithin: full * 40e-6}})
+	for _, r := range []struct{ full, beyond, gain, offset, noise, burden float64 }{
+		{0.01, 1.2, 400e-6, 1.6e-6, 8e-9, 5},
+		{0.1, 1.2, 400e-6, 4e-6, 80e-9, 1},
+		{1, 1.2, 650e-6, 80e-6, 1.6e-6, 0.1},
+		{3, 1.1, 800e-6, 0.5e-3, 8e-6, 0.05},
+		{10, 1.05, 1200e-6, 1.6e-3, 25e-6, 0.01},
+	} {
+		c.Amps = append(c.Amps, Range{Full: r.full, Beyond: r.beyond, Ohm: r.burden, Resolution: r.full * 1e-6, Noise: r.noise,
+			Deviation: Deviation{GainWithin: r.gain, OffsetWithin: r.offset}})
 	}
 	return c
 }
@@ -115,7 +126,7 @@ func defaultUnit() Channel {
 	}
 	for _, full := range []float64{1e-6, 10e-6, 100e-6, 1e-3, 10e-3, 100e-3, 1, 3} {
 		c.Amps = append(c.Amps, Range{Full: full, Beyond: 1.05, Noise: full * 2e-6, Resolution: full * 5e-7,
-			Deviation: Deviation{GainWithin: 200e-6, OffsetWithin: full * 60e-6}})
+			Deviation: Deviation{GainWithin: 150e-6, OffsetWithin: full * 60e-6}})
 	}
 	return c
 }
