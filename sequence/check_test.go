@@ -146,6 +146,42 @@ func TestGuardThroughDerivedValues(t *testing.T) {
 	}
 }
 
+// A condition that is known before the run keeps values from a setpoint.
+func TestGuardUnderConditions(t *testing.T) {
+	_, found := read(t, `  - sweep: {a: [3 V, 8 V, 12 V]}
+    steps:
+      - when: a < 5 V
+        steps:
+          - source: feed
+            volts: a * 4
+        else:
+          - when: vi < 3 V
+            steps:
+              - source: feed
+                volts: a * 1.5
+`)
+	if list := found.List(); len(list) != 1 || !strings.Contains(list[0].Error(), "f.yaml:22:24: 18 V asked of feed; the guard of dut.in allows ..15 V (line 6): a = 12 V") {
+		t.Error(render(found))
+	}
+}
+
+// Deep nests of long sweeps that follow from one another are read in no time: values are tried, not listed.
+func TestManyCombinationsEndSoon(t *testing.T) {
+	var b strings.Builder
+	indent, sum := "  ", "0 V"
+	from := "1 V"
+	for i := range 12 {
+		name := string(rune('a' + i))
+		b.WriteString(indent + "- sweep: {" + name + ": {from: " + from + ", to: 1.1 V + 1 mV * " + string(rune('1'+i%9)) + ", points: 100000}}\n" + indent + "  steps:\n")
+		indent, from, sum = indent+"    ", name+" / 2", sum+" + "+name+" / 100"
+	}
+	b.WriteString(indent + "- source: feed\n" + indent + "  volts: " + sum + "\n")
+	_, found := read(t, b.String())
+	if list := found.List(); len(list) != 1 || !strings.Contains(list[0].Text, "runs lists of steps") {
+		t.Error(render(found))
+	}
+}
+
 func TestReadingNeverFailsOnShapelessFiles(t *testing.T) {
 	for _, text := range []string{"", "3", "[1]", "fourwire: sequence/1", "fourwire: sequence/1\ntitle: x\nsteps: 3", "fourwire: sequence/1\ntitle: x\nsteps: [3, [4], {}]\nneeds: [1]\nguard: {a: 3}\nparams: {x: {default: {from: [1]}}}\nsummary: [1]\ncurves: [2]"} {
 		var found diag.Findings

@@ -30,7 +30,10 @@ func (r *reader) setpoint(e *expr.Expr, s *scope, ready *readiness, what, as str
 	}
 	var faults []fault
 	tried := 0
-	r.enumerate(s, []*expr.Expr{e}, func(env expr.Env) bool {
+	r.enumerate(s, append(s.conditions(), e), func(env expr.Env) bool {
+		if !s.reached(env) {
+			return true
+		}
 		q, err := Amount(e, env)
 		if err != nil {
 			r.join(err)

@@ -66,6 +66,7 @@ type reader struct {
 	order   []Column // in order of appearance
 	columns map[string]known
 	labels  []string
+	worked  int  // values worked out so far
 	fed     bool // a source step has been seen
 	unfed   bool // the warning about its absence has been given
 }

@@ -42,8 +42,35 @@ type scope struct {
 	r       *reader
 	up      *scope
 	symbols []*symbol
-	label   string // of the sweep or repeat that this list belongs to
-	columns bool   // a summary: names are whole columns
+	label   string     // of the sweep or repeat that this list belongs to
+	columns bool       // a summary: names are whole columns
+	only    *expr.Expr // a when: its condition
+	holds   bool       // whether the condition holds in this list
+}
+
+// reached tells whether the conditions around a list let a combination of values in, as far as that is known before a run.
+func (s *scope) reached(env expr.Env) bool {
+	for ; s != nil; s = s.up {
+		if s.only == nil {
+			continue
+		}
+		if result, err := s.only.Eval(env); err == nil && result.Truth != s.holds {
+			return false
+		}
+	}
+	return true
+}
+
+// conditions are those around a list that follow from nothing measured.
+func (s *scope) conditions() []*expr.Expr {
+	var out []*expr.Expr
+	for ; s != nil; s = s.up {
+		var order []*symbol
+		if s.only != nil && s.r.depends(s.only, s.up, &order) == nil {
+			out = append(out, s.only)
+		}
+	}
+	return out
 }
 
 func (s *scope) inner() *scope { return &scope{r: s.r, up: s} }

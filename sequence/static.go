@@ -2,26 +2,27 @@ package sequence
 
 import (
 	"errors"
+	"math"
 
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/sequence/expr"
 )
 
-// enough is how many combinations of values are tried for one setpoint before a run; where there are more, each list is
-// thinned to about thin values with both ends kept. The guard is checked again before each setpoint is sent.
-const (
-	enough = 5000
-	thin   = 24
-)
+// enough is how many combinations of values are tried for one setpoint before a run; where there are more, the lists are
+// thinned with both ends kept. The guard is checked again before each setpoint is sent.
+const enough = 5000
 
 // combination is one combination of the values that are known before a run.
 type combination struct {
 	nothing
 	values map[string]measured.Value
+	most   int // values of one list that are tried; 0: all
+	budget int // how often a value may still be filled in
+	visit  func() bool
 }
 
-func (c combination) Value(name string) (measured.Value, bool) {
+func (c *combination) Value(name string) (measured.Value, bool) {
 	v, ok := c.values[name]
 	return v, ok
 }
@@ -38,15 +39,22 @@ func (r *reader) enumerate(s *scope, exprs []*expr.Expr, visit func(expr.Env) bo
 			return 0, false
 		}
 	}
-	total := 1
+	total, lists := 1, 0
 	for _, sym := range order {
-		total = min(total*max(1, sym.size()), 1<<40)
+		if n := sym.size(); n > 1 {
+			total = min(total*n, 1<<40)
+			lists++
+		}
 	}
-	c := combination{values: map[string]measured.Value{}}
-	r.combine(order, c, total > enough, func() bool {
+	c := &combination{values: map[string]measured.Value{}, budget: 10 * enough}
+	if total > enough {
+		c.most = max(2, int(math.Pow(enough, 1/float64(lists))))
+	}
+	c.visit = func() bool {
 		count++
 		return visit(c)
-	})
+	}
+	c.fill(order)
 	return count, true
 }
 
@@ -105,55 +113,50 @@ func (s *symbol) size() int {
 	return 1
 }
 
-// combine fills in the values of the names in order[0:], each way there is.
-func (r *reader) combine(order []*symbol, c combination, thinned bool, visit func() bool) bool {
+// fill gives values to the names of order, each way there is, and visits each combination; false ends it.
+func (c *combination) fill(order []*symbol) bool {
 	if len(order) == 0 {
-		return visit()
+		return c.visit()
 	}
 	sym := order[0]
 	set := func(v measured.Value) bool {
 		c.values[sym.name] = v
-		return r.combine(order[1:], c, thinned, visit)
+		c.budget--
+		return c.budget > 0 && c.fill(order[1:])
 	}
-	switch {
-	case sym.kind == counter:
-		for _, k := range picked(sym.times, thinned) {
-			if !set(measured.Value{X: float64(k + 1)}) {
-				return false
-			}
+	switch sym.kind {
+	case counter:
+		return c.pick(sym.times, func(k int) bool { return set(measured.Value{X: float64(k + 1)}) })
+	case derivedName:
+		result, err := sym.formula.Eval(c)
+		return err != nil || set(result.Value)
+	}
+	n, at, err := sym.values.series(c)
+	if err != nil {
+		return true // reported where the values stand
+	}
+	return c.pick(n, func(k int) bool {
+		q, err := at(k)
+		return err != nil || set(measured.Exact(q))
+	})
+}
+
+// pick goes through the indices of a list, or through some of them with both ends.
+func (c *combination) pick(n int, visit func(k int) bool) bool {
+	tried := n
+	if c.most > 0 {
+		tried = min(n, c.most)
+	}
+	for i := range tried {
+		k := i
+		if tried < n {
+			k = i * (n - 1) / (tried - 1)
 		}
-	case sym.kind == derivedName:
-		if result, err := sym.formula.Eval(c); err == nil {
-			return set(result.Value)
-		}
-	default:
-		list, err := sym.values.Work(c)
-		if err != nil {
-			return true
-		}
-		for _, k := range picked(len(list), thinned) {
-			if !set(measured.Exact(list[k])) {
-				return false
-			}
+		if !visit(k) {
+			return false
 		}
 	}
 	return true
-}
-
-// picked are the indices of a list, or some of them with both ends.
-func picked(n int, thinned bool) []int {
-	if !thinned || n <= thin {
-		out := make([]int, n)
-		for i := range out {
-			out[i] = i
-		}
-		return out
-	}
-	out := make([]int, thin)
-	for i := range out {
-		out[i] = i * (n - 1) / (thin - 1)
-	}
-	return out
 }
 
 // fixed tells whether an expression has one value for the whole run that is known when the file is read.

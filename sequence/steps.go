@@ -60,8 +60,10 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 	case "when":
 		w := &When{Pos: p, If: r.expr(v)}
 		r.condition(w.If, s, "when")
-		w.Then = r.steps(n.Get("steps"), s.inner())
-		w.Else = r.steps(n.Get("else"), s.inner())
+		then, otherwise := s.inner(), s.inner()
+		then.only, then.holds, otherwise.only = w.If, true, w.If
+		w.Then = r.steps(n.Get("steps"), then)
+		w.Else = r.steps(n.Get("else"), otherwise)
 		return one(w)
 	case "note":
 		return one(&Note{Pos: p, Text: text(v)})
@@ -276,7 +278,7 @@ func (r *reader) measure(p Pos, n *diag.Node, s *scope) *Measure {
 func (r *reader) derive(p Pos, n *diag.Node, s *scope) *Derive {
 	out := &Derive{Pos: p, Part: r.part(n.Get("part"))}
 	for _, e := range entries(n.Get("derive")) {
-		x := r.expr(e.Value)
+		x := r.named(r.expr(e.Value), s)
 		typ := r.check(x, s)
 		switch {
 		case typ.Truth:
@@ -298,10 +300,20 @@ func (r *reader) derive(p Pos, n *diag.Node, s *scope) *Derive {
 	return out
 }
 
+// named refuses an expression that reads nodes: what goes into a result is measured by name, so that the record holds it.
+func (r *reader) named(e *expr.Expr, s *scope) *expr.Expr {
+	if e == nil || len(e.Nodes()) == 0 || s.columns {
+		return e
+	}
+	n := e.Nodes()[0]
+	r.found.AddHint(e.Place, fmt.Sprintf("measure: {NAME: %s}", n), "%s goes into a result: measure it by name first, so that the record holds it", n)
+	return nil
+}
+
 // judge reads a limit: one comparison, or several joined by and, which become a step each.
 func (r *reader) judge(p Pos, n *diag.Node, s *scope) []Step {
-	limit := r.expr(n.Get("limit"))
-	when := r.expr(n.Get("when"))
+	limit := r.named(r.expr(n.Get("limit")), s)
+	when := r.named(r.expr(n.Get("when")), s)
 	part := r.part(n.Get("part"))
 	if when != nil {
 		r.condition(when, s, "when")

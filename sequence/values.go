@@ -35,75 +35,88 @@ func (v Values) Most() int { return v.most }
 // Work gives the values of a sweep that begins now. Ends that are equal, a step or an end of a log range that is not above
 // zero, and more than [MaxValues] values are errors with a place.
 func (v Values) Work(env expr.Env) ([]quantity.Quantity, error) {
-	switch {
-	case v.List != nil:
+	if v.List != nil {
 		return v.List, nil
-	case v.from != nil:
-		return v.span(env)
 	}
-	out := make([]quantity.Quantity, 0, len(v.items))
-	for _, e := range v.items {
-		q, err := Amount(e, env)
-		if err != nil {
+	n, at, err := v.series(env)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]quantity.Quantity, n)
+	for k := range out {
+		if out[k], err = at(k); err != nil {
 			return nil, err
 		}
-		out = append(out, q)
 	}
 	return out, nil
 }
 
-func (v Values) span(env expr.Env) ([]quantity.Quantity, error) {
+// series is how many values there are, and the k-th of them.
+func (v Values) series(env expr.Env) (n int, at func(k int) (quantity.Quantity, error), err error) {
+	switch {
+	case v.List != nil:
+		return len(v.List), func(k int) (quantity.Quantity, error) { return v.List[k], nil }, nil
+	case v.from == nil:
+		return len(v.items), func(k int) (quantity.Quantity, error) { return Amount(v.items[k], env) }, nil
+	}
 	from, err := Amount(v.from, env)
 	if err != nil {
-		return nil, err
+		return 0, nil, err
 	}
 	to, err := Amount(v.to, env)
 	if err != nil {
-		return nil, err
-	}
-	fault := func(e *expr.Expr, format string, args ...any) error {
-		return diag.Finding{Place: e.Place, Text: fmt.Sprintf(format, args...)}
+		return 0, nil, err
 	}
 	a, b := from.SI, to.SI
 	switch {
 	case a == b:
-		return nil, fault(v.to, "a range from %s to %s is one value", from, to)
+		return 0, nil, misplaced(v.to, "a range from %s to %s is one value", from, to)
 	case v.log && a <= 0:
-		return nil, fault(v.from, "log spacing begins above zero, not at %s", from)
+		return 0, nil, misplaced(v.from, "log spacing begins above zero, not at %s", from)
 	case v.log && b <= 0:
-		return nil, fault(v.to, "log spacing ends above zero, not at %s", to)
+		return 0, nil, misplaced(v.to, "log spacing ends above zero, not at %s", to)
 	}
-	at := func(k, last int) float64 { return rounded(a + (b-a)*float64(k)/float64(last)) }
-	last := v.points - 1
-	exact := true
+	last, exact := v.points-1, true
+	between := func(k int) float64 { return rounded(a + (b-a)*float64(k)/float64(last)) }
 	switch {
 	case v.step != nil:
 		step, err := Amount(v.step, env)
 		if err != nil {
-			return nil, err
+			return 0, nil, err
 		}
-		if step.SI <= 0 {
-			return nil, fault(v.step, "a step is above zero, whichever way the range runs; this is %s", step)
+		if last, exact, err = v.stride(step, math.Abs(b-a)); err != nil {
+			return 0, nil, err
 		}
-		count := math.Abs(b-a) / step.SI
-		if !(count < MaxValues) {
-			return nil, fault(v.step, "a step of %s makes more than %d values", step, MaxValues)
-		}
-		whole := math.Floor(count + 1e-9)
-		last, exact = int(whole), math.Abs(count-whole) <= 1e-9*max(1, count)
-		at = func(k, _ int) float64 { return rounded(a + math.Copysign(step.SI, b-a)*float64(k)) }
+		between = func(k int) float64 { return rounded(a + math.Copysign(step.SI, b-a)*float64(k)) }
 	case v.log:
-		at = func(k, last int) float64 { return a * math.Pow(b/a, float64(k)/float64(last)) }
+		between = func(k int) float64 { return a * math.Pow(b/a, float64(k)/float64(last)) }
 	}
-	out := make([]quantity.Quantity, last+1)
-	for k := range out {
-		out[k] = quantity.Of(at(k, last), v.Dim)
+	return last + 1, func(k int) (quantity.Quantity, error) {
+		switch {
+		case k == 0:
+			return from, nil
+		case k == last && exact:
+			return to, nil
+		}
+		return quantity.Of(between(k), v.Dim), nil
+	}, nil
+}
+
+// stride is how many steps fit into a range of some width, and whether the last one arrives at its end.
+func (v Values) stride(step quantity.Quantity, width float64) (steps int, exact bool, err error) {
+	if step.SI <= 0 {
+		return 0, false, misplaced(v.step, "a step is above zero, whichever way the range runs; this is %s", step)
 	}
-	out[0] = from
-	if exact && last > 0 {
-		out[last] = to
+	count := width / step.SI
+	if !(count < MaxValues) {
+		return 0, false, misplaced(v.step, "a step of %s makes more than %d values", step, MaxValues)
 	}
-	return out, nil
+	whole := math.Floor(count + 1e-9)
+	return int(whole), math.Abs(count-whole) <= 1e-9*max(1, count), nil
+}
+
+func misplaced(e *expr.Expr, format string, args ...any) error {
+	return diag.Finding{Place: e.Place, Text: fmt.Sprintf(format, args...)}
 }
 
 // rounded leaves out what binary arithmetic adds: three steps of 0.1 are 0.3.
@@ -225,17 +238,20 @@ func (r *reader) workOut(v *Values, s *scope) {
 	}
 	most := 0
 	count, known := r.enumerate(s, v.exprs(), func(env expr.Env) bool {
-		list, err := v.Work(env)
+		n, _, err := v.series(env)
+		if fixed && err == nil {
+			if r.worked += n; r.worked > maxRuns {
+				err = diag.Finding{Place: v.Place, Text: fmt.Sprintf("all sweeps together have more than %d values", maxRuns)}
+			} else if v.List, err = v.Work(env); err == nil {
+				r.uneven(v, env)
+			}
+		}
 		if err != nil {
 			r.join(err)
 			v.broken = true
 			return false
 		}
-		most = max(most, len(list))
-		if fixed {
-			v.List = list
-			r.uneven(v, list, env)
-		}
+		most = max(most, n)
 		return true
 	})
 	switch {
@@ -250,10 +266,11 @@ func (r *reader) workOut(v *Values, s *scope) {
 }
 
 // uneven warns where the last step does not arrive at the end of the range.
-func (r *reader) uneven(v *Values, list []quantity.Quantity, env expr.Env) {
+func (r *reader) uneven(v *Values, env expr.Env) {
 	if v.step == nil {
 		return
 	}
+	list := v.List
 	if to, err := Amount(v.to, env); err == nil && list[len(list)-1] != to {
 		r.found.Warn(v.step.Place, "choose a step that divides the range, or give points", "the last value is %s, not %s", list[len(list)-1], to)
 	}
