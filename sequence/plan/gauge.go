@@ -159,7 +159,7 @@ func (c *binder) readers(w wanted) (able []reader, unable []string) {
 		for _, r := range ranges {
 			g.Ranges = append(g.Ranges, r.Full)
 		}
-		g.Specs = ranges
+		g.Specs, g.Together = ranges, spec.Together
 		able = append(able, reader{g, c.uncertainty(g, atLeast(w.high, ranges))})
 	}
 	sort.SliceStable(able, func(i, j int) bool {

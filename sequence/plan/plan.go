@@ -76,6 +76,7 @@ type Gauge struct {
 	Own      bool          // the source's or load's own read-back
 	Ranges   []float64     // full scales, ascending
 	Specs    []model.Range // their specifications
+	Together bool          // the channel takes volts and amps in one reading
 	// LeadOhm is the resistance of both conductors between the node and where the voltage is read; 0 where it is read at the node.
 	LeadOhm float64
 	Role    int // of an own read-back: index of the role whose leads carry the current; else -1

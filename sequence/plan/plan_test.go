@@ -330,8 +330,14 @@ steps:
 		t.Errorf("%d points, the sequence counts %d, parts %v", p.Points, p.Sequence.CountPoints(), p.Parts)
 	}
 	m := p.Sequence.Steps[0].(*sequence.Sweep).Steps[1].(*sequence.Repeat).Steps[0].(*sequence.Measure)
-	// both are read by one instrument: one after the other
+	// both are read by one instrument: one after the other, unless its channel takes both at once
 	if d := cmp.Diff([][]int{{0}, {1}}, p.Rounds(m)); d != "" {
+		t.Error(d)
+	}
+	for i := range p.Gauges {
+		p.Gauges[i].Together = true
+	}
+	if d := cmp.Diff([][]int{{0, 1}}, p.Rounds(m)); d != "" {
 		t.Error(d)
 	}
 	var names []string

@@ -28,6 +28,9 @@ func (r *runner) modes(ctx context.Context, w *row) error {
 			return r.of(role, err)
 		}
 		w.modes[role.Need.Name] = st.Mode
+		if st.Mode == "" && st.On {
+			w.modes[role.Need.Name] = "not known" // the instrument cannot say: no evidence against the point, and none for it
+		}
 		if len(st.Tripped) > 0 {
 			r.state[i].On = false
 			w.invalid("%s tripped: %s", role.Need.Name, strings.Join(st.Tripped, ", "))
@@ -38,7 +41,7 @@ func (r *runner) modes(ctx context.Context, w *row) error {
 			w.invalid("%s is off although it was switched on", role.Need.Name)
 			return r.stop(Bench, "%s (%s) is off although it was switched on, and nothing tripped: an interlock, or somebody at its front panel", role.Need.Name, role.Channel)
 		}
-		if want := r.wantedMode(i); st.Mode != want {
+		if want := r.wantedMode(i); st.Mode != want && st.Mode != "" {
 			w.invalid("%s", r.explain(i, st.Mode, want))
 		}
 	}
