@@ -43,7 +43,7 @@ func (d *Device) Queue(ctx context.Context) ([]Entry, error) {
 // Check empties the error queue and makes a *Fault of what was in it; it names what was sent since the last check. Where there is no
 // queue but an event register, its error bits are looked at.
 func (d *Device) Check(ctx context.Context) error {
-	sent := shortened(d.sent)
+	sent := recent(d.sent)
 	d.sent = d.sent[:0]
 	if d.config.NextError == "" {
 		return d.checkEvents(ctx, sent)

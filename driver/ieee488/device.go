@@ -108,10 +108,46 @@ func (d *Device) AskInto(ctx context.Context, question []byte, longest time.Dura
 func (d *Device) ask(ctx context.Context, question []byte, longest time.Duration, into []byte) ([]byte, error) {
 	waiting, cancel := d.clock.WithTimeout(ctx, longest)
 	defer cancel()
+	if err := d.pose(waiting, question); err != nil {
+		return into[:0], err
+	}
+	return d.hear(ctx, waiting, question, into)
+}
+
+// Pose sends a question whose answer is taken later by Hear, so that other instruments can be spoken to meanwhile. Nothing else may
+// be sent to this one in between, or Forget has to be called first.
+func (d *Device) Pose(ctx context.Context, question []byte) error {
+	if d.astray {
+		if err := d.Recover(ctx); err != nil {
+			return err
+		}
+	}
+	waiting, cancel := d.clock.WithTimeout(ctx, d.config.AnswerWithin)
+	defer cancel()
+	return d.pose(waiting, question)
+}
+
+// Hear takes the answer to what was posed, waiting for longest at most. The answer stands until the next question.
+func (d *Device) Hear(ctx context.Context, question []byte, longest time.Duration) ([]byte, error) {
+	waiting, cancel := d.clock.WithTimeout(ctx, longest)
+	defer cancel()
+	var err error
+	d.answer, err = d.hear(ctx, waiting, question, d.answer)
+	return d.answer, err
+}
+
+// Forget gives up an answer that was posed for: it is dropped before the next question is asked.
+func (d *Device) Forget() { d.astray = true }
+
+func (d *Device) pose(waiting context.Context, question []byte) error {
 	if err := d.config.Link.Send(waiting, question); err != nil {
 		d.astray = d.astray || errors.Is(err, transport.ErrAstray) || errors.Is(err, transport.ErrPartial)
-		return into[:0], d.fault(question, err)
+		return d.fault(question, err)
 	}
+	return nil
+}
+
+func (d *Device) hear(ctx, waiting context.Context, question, into []byte) ([]byte, error) {
 	answer, err := d.config.Link.Receive(waiting, into)
 	if err != nil {
 		d.astray = true
@@ -181,16 +217,21 @@ func (d *Device) IdentityAnswer(ctx context.Context) ([]byte, error) {
 	return answer, err
 }
 
-// note remembers what was sent, for the fault that a check may find.
+// note remembers what was sent, for the fault that a check may find: of much, the latest.
 func (d *Device) note(message []byte) {
-	const kept = 200
-	if len(d.sent) > kept {
-		return
-	}
+	const kept = 120
 	if len(d.sent) > 0 {
 		d.sent = append(d.sent, "; "...)
 	}
 	d.sent = append(d.sent, message[:min(len(message), kept)]...)
+	if len(d.sent) <= 2*kept {
+		return
+	}
+	cut := len(d.sent) - kept
+	if next := bytes.Index(d.sent[cut:], []byte("; ")); next >= 0 {
+		cut += next + 2
+	}
+	d.sent = append(append(d.sent[:0], "..., "...), d.sent[cut:]...)
 }
 
 // fault makes a fault of an error.

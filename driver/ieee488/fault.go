@@ -137,3 +137,12 @@ func shortened(message []byte) string {
 	}
 	return strconv.QuoteToASCII(string(message))
 }
+
+// recent quotes what was sent since the last check, its end where it is long.
+func recent(sent []byte) string {
+	const most = 240
+	if len(sent) > most {
+		sent = sent[len(sent)-most:]
+	}
+	return strconv.QuoteToASCII(string(sent))
+}

@@ -1,0 +1,129 @@
+package driver
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"fourwire/transport"
+)
+
+// Prepare brings the instrument into a known state: taken over from its front panel, errors and status cleared, outputs off, settings
+// at their start, and outputs off verified, since a reset does not switch every instrument off.
+func (in *Instrument) Prepare(ctx context.Context) error {
+	in.giveUp()
+	first := &in.channels[0]
+	if first.canSay("remote") {
+		if err := first.utter(ctx, word{verb: "remote"}); err != nil {
+			return err
+		}
+	}
+	if err := in.device.Clear(ctx); err != nil {
+		return err
+	}
+	if err := in.allOff(ctx); err != nil {
+		return err
+	}
+	if first.canSay("reset") {
+		if err := first.utter(ctx, word{verb: "reset"}); err != nil {
+			return err
+		}
+		longest := in.model.Timing.Reset
+		if longest == 0 {
+			longest = resetWithin
+		}
+		if err := in.device.WaitComplete(ctx, longest); err != nil {
+			return fmt.Errorf("the reset: %w", err)
+		}
+		if err := in.allOff(ctx); err != nil {
+			return err
+		}
+	}
+	for i := range in.channels {
+		in.channels[i].forget()
+	}
+	return in.device.Check(ctx)
+}
+
+// forget drops what is believed of a channel's settings.
+func (c *channel) forget() {
+	c.limited, c.level, c.mode, c.levelRange = false, false, "", 0
+	c.measuring = measuring{inputs: c.inputs}
+}
+
+// switches tells whether a channel has an output or input to switch off.
+func (c *channel) switches() bool { return c.spec.Source != nil || c.spec.Load != nil }
+
+// allOff switches every output and input off and verifies it, loads before sources.
+func (in *Instrument) allOff(ctx context.Context) error {
+	var all error
+	for _, loads := range []bool{true, false} {
+		for i := range in.channels {
+			c := &in.channels[i]
+			if !c.switches() || (c.spec.Load != nil) != loads {
+				continue
+			}
+			if err := c.off(ctx); err != nil {
+				all = errors.Join(all, c.wrap(err))
+			}
+		}
+	}
+	return all
+}
+
+// Abort stops a running reading and switches every output and input off, without waiting for answers that are still to come. Where the
+// connection is lost it is opened once more, as far as the wire can.
+func (in *Instrument) Abort(ctx context.Context) error {
+	in.giveUp()
+	err := in.allOff(ctx)
+	if err != nil && errors.Is(err, transport.ErrLost) {
+		if again := in.device.Redial(ctx); again != nil {
+			return errors.Join(err, again)
+		}
+		err = in.allOff(ctx)
+	}
+	stop := in.stopReadings(ctx)
+	for i := range in.channels {
+		in.channels[i].forget()
+	}
+	return errors.Join(err, stop)
+}
+
+// stopReadings stops acquisitions; instruments that cannot let them run out.
+func (in *Instrument) stopReadings(ctx context.Context) error {
+	for i := range in.channels {
+		c := &in.channels[i]
+		running := c.running != nil
+		c.running = nil
+		if running && c.canSay("abort") {
+			if err := c.utter(ctx, word{verb: "abort"}); err != nil {
+				return c.wrap(err)
+			}
+			return c.wrap(in.device.Check(ctx)) // one abort stops all channels of an instrument
+		}
+	}
+	return nil
+}
+
+// Release gives the instrument back to its front panel, outputs off.
+func (in *Instrument) Release(ctx context.Context) error {
+	err := in.Abort(ctx)
+	if first := &in.channels[0]; first.canSay("local") {
+		err = errors.Join(err, first.utter(ctx, word{verb: "local"}))
+	}
+	return err
+}
+
+// giveUp drops an answer that is still awaited.
+func (in *Instrument) giveUp() {
+	if in.posed == nil {
+		return
+	}
+	in.posed.err = fmt.Errorf("the reading was given up: %w", ErrNoReading)
+	in.posed = nil
+	in.device.Forget()
+}
+
+// longReading is the aperture from which the end is waited for without blocking the connection.
+const longReading = 500 * time.Millisecond
