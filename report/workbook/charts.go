@@ -73,7 +73,11 @@ func (b *book) curves() error {
 		if err := b.AddChart(chartsSheet, "A"+strconv.Itoa(place), scatter(c, series)); err != nil {
 			return err
 		}
+		b.logX = append(b.logX, c.LogX)
 		place += 26
+		if err := b.InsertPageBreak(chartsSheet, "A"+strconv.Itoa(place)); err != nil {
+			return err
+		}
 		column++
 	}
 	if place == 1 {
@@ -126,8 +130,9 @@ func scatter(c report.Curve, series []excelize.ChartSeries) *excelize.Chart {
 
 // axis takes over the ends of our own picture; the numbers are those of the cells, in SI units.
 func axis(c record.Column, a chart.Axis) excelize.ChartAxis {
-	low, high := a.Low, a.High
+	low, high := tidy(a.Low), tidy(a.High)
 	out := excelize.ChartAxis{MajorGridLines: true, Minimum: &low, Maximum: &high,
+		Font:  excelize.Font{Color: "1C2127", Size: 10},
 		Title: excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: safe(c.Name + " [" + c.Unit + "]"), Font: &excelize.Font{Size: 11}}}}}
 	out.NumFmt.CustomNumFmt = "General"
 	if c.Dim == quantity.Ratio {
@@ -139,13 +144,23 @@ func axis(c record.Column, a chart.Axis) excelize.ChartAxis {
 	}
 	if !a.Log {
 		if len(a.Ticks) > 1 {
-			out.MajorUnit = a.Ticks[1].At - a.Ticks[0].At
+			out.MajorUnit = tidy(a.Ticks[1].At - a.Ticks[0].At)
 		}
 		return out
 	}
 	out.LogBase, out.MinorGridLines = 10, true
-	low, high = round125(low, false), round125(high, true)
+	room := math.Pow(a.High/a.Low, 0.03/1.06) // that our picture leaves beyond the data
+	low, high = tidy(round125(a.Low*room, false)), tidy(round125(a.High/room, true))
 	return out
+}
+
+// tidy drops the digits that come from binary arithmetic: 0.05, not 0.050000000000000044.
+func tidy(x float64) float64 {
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 12, 64), 64)
+	if err != nil {
+		return x
+	}
+	return y
 }
 
 // round125 goes to the next 1, 2 or 5 times a power of ten: a spreadsheet marks a logarithmic axis from its low end.

@@ -128,7 +128,7 @@ func (b *book) formats() map[string]string {
 func (b *book) row(p record.Point, number int, formulas map[string]*formula, formats map[string]string) ([]any, error) {
 	rec := b.report.Record
 	doubt := p.Status() != record.StatusOK
-	text := 0
+	text := b.style["text"]
 	if doubt {
 		text = b.style["doubt"]
 	}

@@ -5,14 +5,15 @@ import (
 	"bytes"
 	"io"
 	"sort"
+	"strconv"
 	"strings"
 )
 
 const contentTypes = "[Content_Types].xml"
 
-// settle orders the parts of the file, so that the same content gives the same bytes, and corrects the charts: the library
-// declares the X values of scatter charts as texts.
-func settle(raw []byte) ([]byte, error) {
+// settle orders the parts of the file, so that the same content gives the same bytes, and corrects the charts. logX says which
+// of them, in order, have a logarithmic X axis.
+func settle(raw []byte, logX []bool) ([]byte, error) {
 	in, err := zip.NewReader(bytes.NewReader(raw), int64(len(raw)))
 	if err != nil {
 		return nil, err
@@ -35,7 +36,8 @@ func settle(raw []byte) ([]byte, error) {
 		case f.Name == contentTypes:
 			data = sortEntries(sortEntries(data, "Default"), "Override")
 		case strings.HasPrefix(f.Name, "xl/charts/chart"):
-			data = numericX(data)
+			number, err := strconv.Atoi(strings.TrimSuffix(strings.TrimPrefix(f.Name, "xl/charts/chart"), ".xml"))
+			data = correctChart(data, err == nil && number >= 1 && number <= len(logX) && logX[number-1])
 		}
 		to, err := w.CreateHeader(&zip.FileHeader{Name: f.Name, Method: zip.Deflate})
 		if err != nil {
@@ -59,27 +61,30 @@ func partOrder(name string) string {
 	return name
 }
 
-// numericX turns <xVal><strRef> into <xVal><numRef>.
-func numericX(chart []byte) []byte {
+// correctChart mends what the library does not do for scatter charts (ECMA-376, part 1, 21.2): X values are numbers and no
+// texts, the X axis may be logarithmic and has no parts of a category axis, lines go straight from point to point, and the
+// axes cross at their low ends.
+func correctChart(chart []byte, logX bool) []byte {
 	text := string(chart)
 	var b strings.Builder
-	for {
-		before, rest, ok := strings.Cut(text, "xVal>")
-		b.WriteString(before)
-		if !ok {
-			return []byte(b.String())
+	for i, piece := range strings.SplitAfter(text, "xVal>") {
+		if i%2 == 1 { // inside an xVal
+			piece = strings.NewReplacer("strRef>", "numRef>", "strCache>", "numCache>").Replace(piece)
 		}
-		inside, after, closed := strings.Cut(rest, "xVal>")
-		b.WriteString("xVal>")
-		if closed {
-			inside = strings.ReplaceAll(strings.ReplaceAll(inside, "strRef>", "numRef>"), "strCache>", "numCache>")
-			b.WriteString(inside)
-			b.WriteString("xVal>")
-			text = after
-			continue
-		}
-		text = inside
+		b.WriteString(piece)
 	}
+	text = strings.NewReplacer(
+		`<scatterStyle val="smoothMarker">`, `<scatterStyle val="lineMarker">`,
+		`<crosses val="autoZero">`, `<crosses val="min">`,
+		`<crossBetween val="between">`, `<crossBetween val="midCat">`,
+	).Replace(b.String())
+	if from, to := strings.Index(text, "<auto val="), strings.Index(text, "</noMultiLvlLbl>"); from > 0 && to > from {
+		text = text[:from] + `<crossBetween val="midCat"></crossBetween>` + text[to+len("</noMultiLvlLbl>"):]
+	}
+	if logX {
+		text = strings.Replace(text, "<scaling>", `<scaling><logBase val="10"></logBase>`, 1) // the X axis comes first
+	}
+	return []byte(text)
 }
 
 // sortEntries sorts the neighbouring elements of one name, which the library writes in any order.

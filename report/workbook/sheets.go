@@ -41,6 +41,9 @@ func (s *sheet) row(style string, values ...any) {
 			id = s.outcome(x)
 			s.err = s.SetCellStr(s.name, cell, string(x))
 		case string:
+			if style == "" {
+				id = s.style["text"]
+			}
 			s.err = s.SetCellStr(s.name, cell, safe(x))
 		case float64:
 			if n := orNil(x); n != nil {
@@ -177,7 +180,9 @@ func (b *book) conditions() error {
 			s.gap()
 		}
 		s.row("heading", title)
-		s.row("head", head...)
+		if len(head) > 0 {
+			s.row("head", head...)
+		}
 	}
 	if len(rec.Instruments) > 0 {
 		section("Instruments", "name", "identity", "serial", "firmware", "calibrated", "serves", "address", "model file")
@@ -188,7 +193,11 @@ func (b *book) conditions() error {
 	if len(rec.Wiring) > 0 {
 		section("Wiring", "node", "channel", "as", "sense", "lead [ohm]")
 		for _, w := range rec.Wiring {
-			s.row("", w.Node, w.Channel, w.As, w.Sense, w.LeadOhm)
+			var lead any
+			if w.LeadOhm > 0 {
+				lead = w.LeadOhm
+			}
+			s.row("", w.Node, w.Channel, w.As, w.Sense, lead)
 		}
 	}
 	if len(rec.Params) > 0 {
@@ -209,7 +218,7 @@ func (b *book) conditions() error {
 			s.row("", m.Column.Name, m.Column.Node+m.Column.Expr, m.Column.From, strings.Join(m.Ranges, ", "), strings.Join(m.Biggest, ", "))
 		}
 	}
-	section("Before you repeat this test", "", "")
+	section("Before you repeat this test")
 	for _, c := range r.Cautions {
 		s.row("", c.Title, c.Text)
 	}

@@ -43,16 +43,17 @@ func Make(r *report.Report) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("workbook: %w", err)
 	}
-	return settle(raw.Bytes())
+	return settle(raw.Bytes(), b.logX)
 }
 
 type book struct {
 	*excelize.File
 	report *report.Report
 	style  map[string]int
-	form   map[string]int // number format → style
-	lives  []live         // what became of the derived columns
-	letter map[string]string
+	form   map[string]int    // number format → style
+	lives  []live            // what became of the derived columns
+	letter map[string]string // of a column on the sheet Points
+	logX   []bool            // of each chart, in order
 }
 
 func (b *book) sheets() error {
@@ -65,7 +66,7 @@ func (b *book) sheets() error {
 		}
 	}
 	landscape, fit, tall := "landscape", 1, 0
-	for _, name := range b.GetSheetList() {
+	for _, name := range []string{summarySheet, chartsSheet, verdictsSheet, conditionsSheet} { // the others are too wide for one page
 		if err := b.SetPageLayout(name, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &fit, FitToHeight: &tall}); err != nil {
 			return err
 		}
@@ -79,6 +80,11 @@ func (b *book) sheets() error {
 
 func (b *book) styles() error {
 	b.style, b.form = map[string]int{}, map[string]int{}
+	family, err := b.GetDefaultFont()
+	if err != nil {
+		return err
+	}
+	indent := &excelize.Alignment{Horizontal: "left", Indent: 1}
 	line := []excelize.Border{{Type: "bottom", Color: "C8CED4", Style: 1}}
 	fill := func(colour string) excelize.Fill {
 		return excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{colour}}
@@ -91,14 +97,17 @@ func (b *book) styles() error {
 		{"heading", excelize.Style{Font: &excelize.Font{Bold: true, Size: 12}}},
 		{"strong", excelize.Style{Font: &excelize.Font{Bold: true}}},
 		{"soft", excelize.Style{Font: &excelize.Font{Color: "59636E"}}},
-		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}}},
-		{"wrap", excelize.Style{Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}}},
-		{"doubt", excelize.Style{Fill: fill("FBF0D9")}},
-		{"pass", excelize.Style{Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB")}},
-		{"fail", excelize.Style{Font: &excelize.Font{Bold: true, Color: "AD1F1F"}, Fill: fill("FBE7E6")}},
-		{"undecided", excelize.Style{Font: &excelize.Font{Bold: true, Color: "855500"}, Fill: fill("FBF0D9")}},
-		{"not judged", excelize.Style{Font: &excelize.Font{Color: "59636E"}, Fill: fill("ECEFF1")}},
+		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: indent}},
+		{"text", excelize.Style{Alignment: indent}},
+		{"doubt", excelize.Style{Fill: fill("FBF0D9"), Alignment: indent}},
+		{"pass", excelize.Style{Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB"), Alignment: indent}},
+		{"fail", excelize.Style{Font: &excelize.Font{Bold: true, Color: "AD1F1F"}, Fill: fill("FBE7E6"), Alignment: indent}},
+		{"undecided", excelize.Style{Font: &excelize.Font{Bold: true, Color: "855500"}, Fill: fill("FBF0D9"), Alignment: indent}},
+		{"not judged", excelize.Style{Font: &excelize.Font{Color: "59636E"}, Fill: fill("ECEFF1"), Alignment: indent}},
 	} {
+		if s.style.Font != nil {
+			s.style.Font.Family = family
+		}
 		id, err := b.NewStyle(&s.style)
 		if err != nil {
 			return err

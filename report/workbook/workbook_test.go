@@ -273,8 +273,11 @@ func TestChartsTakeXAsNumbers(t *testing.T) {
 		if n := strings.Count(text, "xVal>") / 2; n != 3 {
 			t.Errorf("%s has %d lines, three input voltages were measured", name, n)
 		}
-		for _, x := range strings.Split(text, "<c:xVal>")[1:] {
-			if before, _, _ := strings.Cut(x, "</c:xVal>"); !strings.Contains(before, "<c:numRef>") || strings.Contains(before, "str") {
+		if !strings.Contains(text, `<logBase val="10">`) || strings.Contains(text, "noMultiLvlLbl") {
+			t.Errorf("%s: the X axis is not logarithmic, or that of categories", name)
+		}
+		for _, x := range strings.Split(text, "<xVal>")[1:] {
+			if before, _, _ := strings.Cut(x, "</xVal>"); !strings.Contains(before, "<numRef>") || strings.Contains(before, "str") {
 				t.Errorf("%s: X is %s", name, before)
 			}
 		}
