@@ -42,16 +42,14 @@ func openClock(tb *testBench, seed uint64, seeded bool) (*openBench, error) {
 	if !tb.simulated {
 		return o, nil
 	}
-	options := sim.Options{}
-	if seeded {
-		options.Seed = &seed
+	if !seeded {
+		seed = tb.scenario.Seed
 	}
-	b, err := sim.New(tb.scenario, options)
+	b, err := sim.New(tb.scenario, sim.Options{Seed: &seed})
 	if err != nil {
 		return nil, err
 	}
-	used := b.Seed()
-	o.simulator, o.clock, o.seed = b, b.Clock(), &used
+	o.simulator, o.clock, o.seed = b, b.Clock(), &seed
 	return o, nil
 }
 
@@ -77,7 +75,11 @@ func (o *openBench) open(ctx context.Context, r *oneRun) error {
 		if err != nil {
 			return &failure{status: exitInput, err: fmt.Errorf("%s: %w", in.Name, err)}
 		}
-		a = a.WithDefaults(wireOptions(m))
+		defaults, err := wireOptions(m, a.Scheme)
+		if err != nil {
+			return &failure{status: exitInput, err: err}
+		}
+		a = a.WithDefaults(defaults)
 		names[a] = in.Name
 		one, err := o.openOne(ctx, d, a, in, m, r.flags.debug, r.bench.bench.AmbientKelvin)
 		if err != nil {
@@ -140,4 +142,15 @@ func (o *openBench) identities(tb *testBench) []record.Instrument {
 		out = append(out, one)
 	}
 	return out
+}
+
+// wireOptions is how a model says its interface behaves, as the options of an address of that scheme.
+func wireOptions(m *model.Model, scheme string) (transport.Options, error) {
+	var options transport.Options
+	for _, o := range m.Wire.Options(scheme) {
+		if err := options.Set(o.Key, o.Value); err != nil {
+			return transport.Options{}, fmt.Errorf("model %s: %w", m.Name, err)
+		}
+	}
+	return options, nil
 }

@@ -8,6 +8,8 @@ import (
 
 	"fourwire/record"
 	"fourwire/report"
+	"fourwire/report/html"
+	"fourwire/report/workbook"
 )
 
 func (a *app) reportCommand() *cobra.Command {
@@ -24,7 +26,7 @@ Exit status: 0 done, 3 this is no record.`,
 }
 
 func (a *app) report(dir string) error {
-	if err := report.Build(dir); err != nil {
+	if err := report.Build(dir, forms()...); err != nil {
 		return wrong(err)
 	}
 	rec, err := record.Open(dir)
@@ -46,4 +48,9 @@ func (a *app) report(dir string) error {
 		fmt.Fprintln(a.out, filepath.Join(dir, name))
 	}
 	return nil
+}
+
+// forms are what the reports of a record are made as.
+func forms() []report.Form {
+	return []report.Form{html.Form(), workbook.Form()}
 }

@@ -68,8 +68,8 @@ type app struct {
 	json     bool
 }
 
-// run is the whole program: arguments in, exit status out.
-func run(args []string, in io.Reader, out, errw io.Writer) int {
+// program is the whole program: arguments in, exit status out.
+func program(args []string, in io.Reader, out, errw io.Writer) int {
 	a := &app{in: in, out: out, err: errw}
 	root := a.rootCommand()
 	root.SetArgs(args)

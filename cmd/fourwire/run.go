@@ -206,7 +206,7 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 	if ferr := r.writer.Finish(end); ferr != nil {
 		err = errors.Join(err, fmt.Errorf("the record could not be closed: %w", ferr))
 		status = max(status, exitInput)
-	} else if ferr := report.Build(r.writer.Dir()); ferr != nil {
+	} else if ferr := report.Build(r.writer.Dir(), forms()...); ferr != nil {
 		err = errors.Join(err, fmt.Errorf("the reports could not be made: %w", ferr))
 		status = max(status, exitInput)
 	}

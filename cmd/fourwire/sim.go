@@ -58,7 +58,7 @@ func (a *app) sim(ctx context.Context, path, pace string, seed uint64, seeded bo
 		return &failure{status: exitInput, err: fmt.Errorf("the instruments of %s have sim: addresses, which live inside a run", path),
 			hint: "give them addresses that can be served, as in tcp://127.0.0.1:5025 or serial:meter.pty?backend=plain"}
 	}
-	options := serve.Options{Clock: clock.Real(), BaseDir: filepath.Dir(path), Ready: a.serving}
+	options := serve.Options{Clock: clock.Real(), Ready: a.serving}
 	if options.Pace, err = parsePace(pace); err != nil {
 		return wrong(err)
 	}
@@ -67,7 +67,10 @@ func (a *app) sim(ctx context.Context, path, pace string, seed uint64, seeded bo
 		if err != nil {
 			return wrong(fmt.Errorf("%s: %w", in.Name, err))
 		}
-		options.Endpoints = append(options.Endpoints, serve.Endpoint{Instrument: in.Name, Address: addr})
+		if addr.Scheme == "serial" && !filepath.IsAbs(addr.Path) {
+			addr.Path = filepath.Join(filepath.Dir(path), addr.Path)
+		}
+		options.Endpoints = append(options.Endpoints, serve.Endpoint{Instrument: in.Name, Address: addr.String()})
 	}
 	simOptions := sim.Options{}
 	if seeded {
@@ -88,7 +91,7 @@ func (a *app) serving(endpoints []serve.Endpoint) {
 	if a.json {
 		list := make([]served, 0, len(endpoints))
 		for _, e := range endpoints {
-			list = append(list, served{e.Instrument, e.Address.String()})
+			list = append(list, served{e.Instrument, e.Address})
 		}
 		_ = a.document(list) // a reader that has gone away does not stop the bench
 		return
