@@ -182,6 +182,20 @@ func TestManyCombinationsEndSoon(t *testing.T) {
 	}
 }
 
+// The values of an inner sweep that follow from an outer one are tried before the run.
+func TestGuardThroughSweepsOfSweeps(t *testing.T) {
+	_, found := read(t, `  - sweep: {a: [3 V, 8 V]}
+    steps:
+      - sweep: {b: {from: a, to: 2 * a, points: 5}}
+        steps:
+          - source: feed
+            volts: b
+`)
+	if list := found.List(); len(list) != 1 || !strings.HasPrefix(list[0].Error(), "f.yaml:17:20: 16 V asked of feed; the guard of dut.in allows ..15 V") {
+		t.Error(render(found))
+	}
+}
+
 func TestReadingNeverFailsOnShapelessFiles(t *testing.T) {
 	for _, text := range []string{"", "3", "[1]", "fourwire: sequence/1", "fourwire: sequence/1\ntitle: x\nsteps: 3", "fourwire: sequence/1\ntitle: x\nsteps: [3, [4], {}]\nneeds: [1]\nguard: {a: 3}\nparams: {x: {default: {from: [1]}}}\nsummary: [1]\ncurves: [2]"} {
 		var found diag.Findings

@@ -83,6 +83,60 @@ func TestSlope(t *testing.T) {
 	}
 }
 
+// Every sensitivity agrees with the central difference of the function itself: each input is moved by a little and what the
+// result does is compared with its term, sign included.
+func TestSensitivities(t *testing.T) {
+	var l measured.Ledger
+	b := ramp(&l)
+	b.columns["vo"][3].X = 4.97
+	b.values["x"] = measured.New(quantity.Of(1.7, quantity.Ratio), measured.Term{Input: l.Own(measured.Input{}), Part: 1e-3})
+	b.values["lev"] = measured.New(quantity.Of(1.3, quantity.Current), measured.Term{Input: l.Own(measured.Input{}), Part: 1e-3})
+	inputs := []*measured.Value{}
+	move := func(name string) func(float64) {
+		return func(by float64) { v := b.values[name]; v.X += by; b.values[name] = v }
+	}
+	for _, column := range []string{"io", "vo", "eta"} {
+		for i := range b.columns[column] {
+			inputs = append(inputs, &b.columns[column][i])
+		}
+	}
+	for _, text := range []string{
+		"at(eta, io, lev)", "at(eta, io, 3 A)", "crossing(io, vo, 4.98 V)", "crossing(io, eta, 80 %)", "slope(eta, io)", "slope(vo, io)", "mean(eta) / span(vo)",
+		"max(vo * io) * x", "x ^ 3 / (1 + x)", "sqrt(x) * ln(x) + exp(-x) - log10(x)", "abs(x - 2) * lev", "where_max(eta, io) * first(vo) - last(vo) * lev",
+	} {
+		base, err := evaluate(b, text)
+		if err != nil {
+			t.Fatalf("%s: %v", text, err)
+		}
+		check := func(id measured.Term, shift func(float64)) {
+			const h = 1e-6
+			shift(h)
+			up, errUp := evaluate(b, text)
+			shift(-2 * h)
+			down, errDown := evaluate(b, text)
+			shift(h)
+			if errUp != nil || errDown != nil {
+				return // at the very end of the points there is only one side
+			}
+			want := (up.Value.X - down.Value.X) / (2 * h) * id.Part
+			var got float64
+			for _, term := range base.Value.Terms {
+				if term.Input == id.Input {
+					got = term.Part
+				}
+			}
+			if math.Abs(got-want) > 1e-6*(math.Abs(want)+1e-3) {
+				t.Errorf("%s: input %d moves it by %v, its term says %v", text, id.Input, want, got)
+			}
+		}
+		for _, in := range inputs {
+			check(in.Terms[0], func(by float64) { in.X += by })
+		}
+		check(b.values["x"].Terms[0], move("x"))
+		check(b.values["lev"].Terms[0], move("lev"))
+	}
+}
+
 func TestColumnFaults(t *testing.T) {
 	var l measured.Ledger
 	b := ramp(&l)

@@ -129,7 +129,7 @@ func TestEval(t *testing.T) {
 
 func TestConditions(t *testing.T) {
 	for text, want := range map[string]bool{
-		"vi > vo": true, "vi <= vo": false, "vo == 5 V": true, "vo != 5 V": false, "io >= 500 mA and vi < 13 V": true,
+		"vi > vo": true, "vi <= vo": false, "vo == 5 V": true, "vo <= 5 V": true, "vo >= 5 V": true, "vo < 5 V": false, "vo > 5 V": false, "vo != 5 V": false, "io >= 500 mA and vi < 13 V": true,
 		"io >= 2 A or not (vi < 13 V)": false, "4.9 V <= vo <= 5.1 V": true, "5 V < vo < 6 V": false, "(vi > vo)": true,
 		"1 V < vo < 6 V < vi": true, "gone > 1 V or vi > 1 V": true,
 	} {
@@ -199,7 +199,7 @@ func TestEvalRefusesWhatIsNoNumber(t *testing.T) {
 		{"zero / zero", "f.yaml:7:16: a division by zero"}, {"vi / (vo - 5 V)", "f.yaml:7:14: a division by zero"},
 		{"gone * 2", "f.yaml:7:11: gone has no usable value here"}, {"ln(zero / vi)", "ln of 0 % has no value"}, {"ln(-1)", "ln of -100 % has no value"},
 		{"sqrt(-1)", "sqrt of -100 % has no value"}, {"exp(1e4)", `the result of "exp" is no finite number`}, {"1e308 * 1e308", `"*" is no finite number`},
-		{"zero ^ -1", "zero to the power -1"}, {"round(vi, zero)", "a step to round to is above zero"},
+		{"zero ^ -1", "zero to the power -1"}, {"zero ^ 0", "zero to the power 0"}, {"round(vi, zero)", "a step to round to is above zero"},
 	} {
 		_, err := evaluate(converter(), c.text)
 		if err == nil || !strings.Contains(err.Error(), c.says) {
