@@ -44,7 +44,7 @@ func (c *Call) Suffix(i int) int {
 	if i < 0 || i >= maxSuffixes {
 		return 1
 	}
-	return int(c.header.suffixes[i])
+	return max(int(c.header.suffixes[i]), 1)
 }
 
 // Arguments returns the number of arguments that were given.

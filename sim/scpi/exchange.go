@@ -64,8 +64,11 @@ func (s *Session) Available() bool { return s.available() }
 func (s *Session) available() bool { return s.visible > s.taken }
 
 // Interrupt throws the output queue away and reports -410, for transports that notice themselves that a response was
-// not read (HiSLIP).
+// not read (HiSLIP). What the message under way still answers is thrown away too.
 func (s *Session) Interrupt() {
+	if s.responded || s.unit.found {
+		s.responded, s.muted = false, true
+	}
 	s.dropOutput()
 	s.device.Post(QueryInterrupted)
 }

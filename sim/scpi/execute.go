@@ -13,7 +13,7 @@ func (s *Session) execute() {
 	if h == nil {
 		var err error
 		head := s.in[u.headFrom:u.headTo]
-		if h, err = s.find(head, s.scan.hash); err != nil {
+		if h, err = s.find(head); err != nil {
 			c.elements = 0
 			s.finish(s.blame(err, head))
 			return

@@ -193,7 +193,6 @@ func raw(s *scpi.Session, text string) string {
 	}
 }
 
-
 // lastErrors empties the error queue and returns its numbers, separated by blanks; "" when it was empty.
 func lastErrors(s *scpi.Session) string {
 	out := firstFields(say(s, "SYST:ERR:ALL?\n"))

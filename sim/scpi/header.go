@@ -1,10 +1,15 @@
 package scpi
 
+import (
+	"encoding/binary"
+	"math/bits"
+)
+
 // prefix is a header path that the next header of the message continues; nil is the root. Each session keeps one value
 // per text, so that two prefixes are equal when their pointers are.
 type prefix struct {
 	text string // ends in a colon
-	seed uint32
+	seed uint64
 }
 
 // header is a resolved header: what was written, where the path stood, and what it means.
@@ -16,30 +21,50 @@ type header struct {
 }
 
 const (
-	headerCache = 128 // entries, a power of two
-	maxCached   = 64  // bytes of a header worth keeping
-	maxPrefixes = 256 // texts kept before they are forgotten
+	headerCacheBits = 7
+	headerCache     = 1 << headerCacheBits // slots
+	maxCached       = 64                   // bytes of a header worth keeping
+	maxPrefixes     = 256                  // texts kept before they are forgotten
 )
 
-// find returns the meaning of a header, from the session's cache when it has been seen before at the same path.
-func (s *Session) find(text []byte, hash uint32) (*header, error) {
-	seed := uint32(0)
-	if s.path != nil {
-		seed = s.path.seed
+// slotOf chooses the cache entry for a header from its first and last bytes; what lies between may be the same in few
+// headers of one instrument.
+func slotOf(text []byte, at *prefix) uint32 {
+	var h uint64
+	switch n := len(text); {
+	case n >= 8:
+		h = binary.LittleEndian.Uint64(text) ^ bits.RotateLeft64(binary.LittleEndian.Uint64(text[n-8:]), 23)
+	case n >= 4:
+		h = uint64(binary.LittleEndian.Uint32(text)) | uint64(binary.LittleEndian.Uint32(text[n-4:]))<<32
+	default:
+		for _, c := range text {
+			h = h<<8 | uint64(c)
+		}
 	}
-	slot := (hash ^ hash>>15 ^ seed) % headerCache
-	h := &s.cache[slot]
-	if h.form != nil && h.from == s.path && h.text == string(text) {
-		return h, nil
+	if at != nil {
+		h ^= at.seed
 	}
-	h = &s.uncached
+	return uint32(h * 0x9e3779b97f4a7c15 >> (64 - headerCacheBits))
+}
+
+// find returns the meaning of a header, from the session's cache when it has been seen before at the same path. A slot
+// is a pair of entries, the later one first.
+func (s *Session) find(text []byte) (*header, error) {
+	slot := slotOf(text, s.path)
+	pair := &s.cache[slot]
+	for i := range pair {
+		if h := &pair[i]; h.form != nil && h.from == s.path && h.text == string(text) {
+			return h, nil
+		}
+	}
+	h := &s.uncached
 	if err := s.resolve(text, h); err != nil {
 		return nil, err
 	}
 	if len(text) <= maxCached {
-		s.cache[slot] = *h
-		h = &s.cache[slot]
 		h.text = string(text)
+		pair[1], pair[0] = pair[0], *h
+		h = &pair[0]
 	}
 	return h, nil
 }
@@ -215,7 +240,7 @@ func (s *Session) prefix(text []byte) *prefix {
 	}
 	p := &prefix{text: string(text)}
 	for _, c := range text {
-		p.seed = p.seed*31 + uint32(c)
+		p.seed = p.seed*31 + uint64(c)
 	}
 	s.prefixes[p.text] = p
 	return p

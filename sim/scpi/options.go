@@ -204,7 +204,7 @@ func (d *Device) Register(path string) *Register { return d.registers[path] }
 // event status register. Events from -500 down only set their bit.
 func (d *Device) Post(err error) {
 	e := asError(err)
-	if d.options.Quirks.Silent {
+	if d.options.Quirks.Silent || e.Code == NoError {
 		return
 	}
 	bits := e.Code.eventBit()

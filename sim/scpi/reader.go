@@ -153,7 +153,7 @@ func (r *reader) block() ([]byte, error) {
 	body := r.rest[2:]
 	if digits == 0 {
 		r.rest = nil
-		return body, nil
+		return bytes.TrimSuffix(body, []byte{'\n'}), nil // the LF that comes with END is not data
 	}
 	if len(body) < digits {
 		return nil, InvalidBlockData

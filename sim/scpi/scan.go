@@ -31,7 +31,6 @@ const (
 type scanner struct {
 	at             int // next byte to look at
 	start, headEnd int // extent of the header
-	hash           uint32
 	state          scanState
 	quote          byte
 	fresh          bool // at the start of a data element
@@ -42,7 +41,7 @@ type scanner struct {
 
 // restart prepares for the next unit.
 func (sc *scanner) restart() {
-	sc.start, sc.headEnd, sc.hash = sc.at, sc.at, 0
+	sc.start, sc.headEnd = sc.at, sc.at
 	sc.state, sc.depth = inLead, 0
 }
 
@@ -62,12 +61,10 @@ func (sc *scanner) scan(in []byte, stream, linesEndStrings bool) terminator {
 		sc.state = inHeader
 	}
 	if sc.state == inHeader {
-		h := sc.hash
 		for i < len(in) && in[i] > ' ' && in[i] != ';' {
-			h = h*31 + uint32(in[i])
 			i++
 		}
-		sc.hash, sc.headEnd = h, i
+		sc.headEnd = i
 		if i == len(in) {
 			sc.at = i
 			return unfinished

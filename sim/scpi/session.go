@@ -42,7 +42,7 @@ type Session struct {
 
 	path     *prefix
 	prefixes map[string]*prefix
-	cache    [headerCache]header
+	cache    [headerCache][2]header
 	uncached header
 	scratch  []byte
 
