@@ -8,6 +8,7 @@ import (
 
 	"fourwire/internal/diag"
 	"fourwire/sim"
+	"fourwire/transport"
 )
 
 // buoy returns a fresh bench of the example scenario.
@@ -37,19 +38,31 @@ func build(t testing.TB, name, text string) *sim.Bench {
 	return b
 }
 
-// desk is a controller's hand on a bench.
+// desk is a controller's hand on a bench, with one link to each instrument.
 type desk struct {
 	t testing.TB
 	b *sim.Bench
+	l map[string]transport.Link
 }
 
+func sit(t testing.TB, b *sim.Bench) desk { return desk{t, b, map[string]transport.Link{}} }
+
+func (d desk) link(instrument string) transport.Link {
+	d.t.Helper()
+	if d.l[instrument] == nil {
+		l, err := d.b.Link(instrument)
+		if err != nil {
+			d.t.Fatal(err)
+		}
+		d.l[instrument] = l
+	}
+	return d.l[instrument]
+}
+
+// say sends a message and waits until it is executed.
 func (d desk) say(instrument, message string) {
 	d.t.Helper()
-	l, err := d.b.Link(instrument)
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	if err := l.Send(context.Background(), []byte(message)); err != nil {
+	if err := d.link(instrument).Send(context.Background(), []byte(message)); err != nil {
 		d.t.Fatal(err)
 	}
 	d.ask(instrument, "*OPC?")
@@ -57,13 +70,9 @@ func (d desk) say(instrument, message string) {
 
 func (d desk) ask(instrument, message string) string {
 	d.t.Helper()
-	l, err := d.b.Link(instrument)
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	defer l.Close()
 	ctx, cancel := d.b.Clock().WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
+	l := d.link(instrument)
 	if err := l.Send(ctx, []byte(message)); err != nil {
 		d.t.Fatal(err)
 	}
@@ -83,7 +92,7 @@ func (d desk) wait(span time.Duration) {
 
 func TestTour(t *testing.T) {
 	b := buoy(t)
-	d := desk{t, b}
+	d := sit(t, b)
 	t.Log(d.ask("feed-psu", "*IDN?"))
 	d.say("feed-psu", "VOLT 12;CURR 3;VOLT:ALC:SOUR EXT;:OUTP ON")
 	t.Log(b.Truth())
@@ -103,4 +112,13 @@ func TestTour(t *testing.T) {
 	for _, e := range b.Events() {
 		t.Log(e)
 	}
+}
+
+func read(t testing.TB, path string) []byte {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"math"
 	"time"
 
 	"fourwire/sim/instrument"
@@ -28,6 +27,9 @@ func (b *Bench) Link(name string) (transport.Link, error) {
 	l.open()
 	return l, nil
 }
+
+// allOfIt asks for a whole response at once.
+const allOfIt = 1 << 30
 
 type link struct {
 	bench   *Bench
@@ -97,7 +99,7 @@ func (l *link) Receive(ctx context.Context, into []byte) ([]byte, error) {
 			b.mu.Unlock()
 			return msg, l.failed("receive", l.refusal())
 		}
-		p, end := l.session.Receive(math.MaxInt)
+		p, end := l.session.Receive(allOfIt)
 		msg = append(msg, p...)
 		if len(p) > 0 && !end {
 			b.run(l.station) // a full output queue may have held the rest

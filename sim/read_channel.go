@@ -81,7 +81,7 @@ func (r *reader) output(n *diag.Node, c *Channel) {
 		"capacitor": o.Farad, "slew": o.SlewUp, "slew_down": o.SlewDown, "over_voltage": o.MaxOverVolts, "over_current": o.MaxOverAmps,
 		"compensation": o.CompensationVolts, "over_voltage_delay": o.OverVoltsDelay.Seconds(), "over_current_delay": o.OverAmpsDelay.Seconds(),
 	})
-	if o.RcvOhm < 1e-5 && o.RcvOhm > 0 {
+	if o.RcvOhm < 0.99e-5 && o.RcvOhm > 0 {
 		r.found.Add(n.Place, "an output resistance of %g ohm is too small to be solved; give at least 10 uohm", o.RcvOhm)
 	}
 }
