@@ -27,6 +27,8 @@ const examples = "../../examples/buoy"
 type chain struct {
 	t           testing.TB
 	plan        *plan.Plan
+	models      map[string]*model.Model // by instrument
+	scenario    *sim.Scenario
 	sim         *sim.Bench
 	ledger      measured.Ledger
 	instruments map[string]run.Instrument
@@ -67,7 +69,7 @@ func through(change func(string) string, text string) []byte {
 // newChain reads everything and makes the bench; nothing is opened yet.
 func newChain(t testing.TB, file string, o options) *chain {
 	t.Helper()
-	c := &chain{t: t, results: map[string]record.Result{}}
+	c := &chain{t: t, models: map[string]*model.Model{}}
 	var found diag.Findings
 	text := o.sequence
 	if text == "" {
@@ -79,37 +81,42 @@ func newChain(t testing.TB, file string, o options) *chain {
 	}
 	seq := sequence.Read(file, []byte(text), set, &found)
 	b := bench.Read("bench.yaml", through(o.bench, read(t, "bench.yaml")), &found)
-	scenario := sim.Read("buoy.scenario.yaml", through(o.scenario, read(t, "buoy.scenario.yaml")), &found)
+	c.scenario = sim.Read("buoy.scenario.yaml", through(o.scenario, read(t, "buoy.scenario.yaml")), &found)
 	if found.Failed() {
 		t.Fatalf("%v", found.List())
 	}
-	models := map[string]*model.Model{}
 	for _, in := range b.Instruments {
 		data, ok := model.FromLibrary(in.Model)
 		if !ok {
 			t.Fatalf("the library has no %s", in.Model)
 		}
-		models[in.Name] = model.Read(in.Model, data, &found)
+		c.models[in.Name] = model.Read(in.Model, data, &found)
 	}
-	c.plan = plan.Bind(seq, b, models, &found)
+	c.plan = plan.Bind(seq, b, c.models, &found)
 	if found.Failed() {
 		t.Fatalf("%v", found.List())
 	}
-	var err error
-	options := sim.Options{}
-	if o.seed != 0 {
-		options.Seed = &o.seed
-	}
-	if c.sim, err = sim.New(scenario, options); err != nil {
-		t.Fatal(err)
-	}
-	c.instruments = map[string]run.Instrument{}
 	for _, in := range b.Instruments {
 		if c.plan.Uses(in.Name) {
 			c.names = append(c.names, in.Name)
 		}
 	}
-	return c
+	return c.fresh(o)
+}
+
+// fresh is the same chain with a bench that has just been switched on, and nothing kept.
+func (c *chain) fresh(o options) *chain {
+	c.t.Helper()
+	out := &chain{t: c.t, plan: c.plan, models: c.models, scenario: c.scenario, names: c.names, instruments: map[string]run.Instrument{}, results: map[string]record.Result{}}
+	options := sim.Options{}
+	if o.seed != 0 {
+		options.Seed = &o.seed
+	}
+	var err error
+	if out.sim, err = sim.New(c.scenario, options); err != nil {
+		c.t.Fatal(err)
+	}
+	return out
 }
 
 // open opens every instrument that the plan uses.
@@ -125,10 +132,8 @@ func (c *chain) open(o options) error {
 		if o.wrap != nil {
 			link = o.wrap(in.Name, link)
 		}
-		data, _ := model.FromLibrary(in.Model)
-		var found diag.Findings
 		one, err := driver.Open(context.Background(), driver.Config{
-			Name: in.Name, Address: in.Address, Model: model.Read(in.Model, data, &found), Link: link, Clock: c.sim.Clock(), Ledger: &c.ledger,
+			Name: in.Name, Address: in.Address, Model: c.models[in.Name], Link: link, Clock: c.sim.Clock(), Ledger: &c.ledger,
 			AmbientKelvin: c.plan.Bench.AmbientKelvin,
 		})
 		if err != nil {
