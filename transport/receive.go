@@ -31,6 +31,7 @@ func (s *Stream) Receive(ctx context.Context, into []byte) (msg []byte, err erro
 		return msg, s.failed("receive", s.refusal())
 	}
 	s.scan.reset()
+	defer s.disarm() // of Send, where all has come already
 	for {
 		if len(msg) == 0 {
 			s.r += s.scan.blank(s.buf[s.r:s.w])
@@ -92,9 +93,9 @@ func (s *Stream) body(ctx context.Context, msg []byte) ([]byte, error) {
 		copy(room, msg)
 		msg = room
 	}
-	stop := s.arm(ctx)
+	s.arm(ctx)
 	n, err := io.ReadAtLeast(s.wire, msg[at:at+need+afterBody], need)
-	s.disarm(stop)
+	s.disarm()
 	msg = msg[:at+min(n, need)]
 	_ = s.scan.took(len(msg) - at)
 	if n > need {
@@ -111,9 +112,9 @@ func (s *Stream) body(ctx context.Context, msg []byte) ([]byte, error) {
 
 // fill reads what the wire has into the empty buffer.
 func (s *Stream) fill(ctx context.Context) error {
-	stop := s.arm(ctx)
+	s.arm(ctx)
 	n, err := s.wire.Read(s.buf)
-	s.disarm(stop)
+	s.disarm()
 	s.r, s.w = 0, n
 	if n > 0 {
 		return nil // the error will come again

@@ -46,11 +46,13 @@ type Stream struct {
 	quiet   time.Duration
 	tail    time.Duration
 
-	mu     sync.Mutex // guards wire while another one takes its place
-	wire   Wire
-	closed atomic.Bool
-	wake   func() // set once, so that no call has to make it
-	woken  chan struct{}
+	mu      sync.Mutex // guards wire while another one takes its place
+	wire    Wire
+	closed  atomic.Bool
+	wake    func() // set once, so that no call has to make it
+	woken   chan struct{}
+	unwatch func() bool // takes wake back from the context that is watched; nil where none is
+	watched <-chan struct{}
 
 	scan     scanner
 	buf      []byte
@@ -131,6 +133,7 @@ func (s *Stream) Replace(w Wire) error {
 		_ = w.Close()
 		return s.failed("redial", ErrClosed)
 	}
+	s.disarm()
 	_ = s.wire.Close()
 	s.wire = w
 	s.r, s.w = 0, 0
@@ -215,9 +218,12 @@ func endsWithLine(msg []byte) bool {
 
 // write writes all of p. Where that fails half-way, the instrument holds half a message, and nothing may follow it until Clear.
 func (s *Stream) write(ctx context.Context, p []byte) error {
-	stop := s.arm(ctx)
+	s.arm(ctx)
 	n, err := s.wire.Write(p)
-	s.disarm(stop)
+	if err == nil && bytes.IndexByte(p, '?') >= 0 {
+		return nil // the answer is awaited under the same context, most likely: stay armed
+	}
+	s.disarm()
 	if err == nil {
 		return nil
 	}
@@ -245,21 +251,29 @@ func (s *Stream) usable(ctx context.Context, otherwise string) error {
 	return nil
 }
 
-// arm has the wire wake up when ctx is done.
-func (s *Stream) arm(ctx context.Context) (stop func() bool) {
-	if ctx.Done() == nil {
-		return nil
+// arm has the wire wake up when ctx is done. Contexts are told apart by their channels, which can always be compared.
+func (s *Stream) arm(ctx context.Context) {
+	done := ctx.Done()
+	if s.unwatch != nil && s.watched == done {
+		return
 	}
-	return context.AfterFunc(ctx, s.wake)
+	s.disarm()
+	if done != nil {
+		s.watched, s.unwatch = done, context.AfterFunc(ctx, s.wake)
+	}
 }
 
 // disarm undoes arm, and the wake-up too where it has come.
-func (s *Stream) disarm(stop func() bool) {
-	if stop == nil || stop() {
+func (s *Stream) disarm() {
+	if s.unwatch == nil {
 		return
 	}
-	<-s.woken
-	_ = s.wire.SetDeadline(time.Time{})
+	stopped := s.unwatch()
+	s.watched, s.unwatch = nil, nil
+	if !stopped {
+		<-s.woken
+		_ = s.wire.SetDeadline(time.Time{})
+	}
 }
 
 // broken explains an error of the wire.
