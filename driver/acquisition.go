@@ -50,12 +50,25 @@ func (a *acquisition) open() bool {
 // begun tells whether a value of it has come.
 func (a *acquisition) begun() bool { return a.have[Volts] || a.have[Amps] }
 
-// stop stops a running acquisition, where there are words for it.
+// stop stops a running acquisition, where there are words for it. Those of other channels that went with it are started again.
 func (c *channel) stop(ctx context.Context) error {
 	if !c.canSay("abort") {
 		return nil
 	}
-	return c.say(ctx, word{verb: "abort"})
+	if err := c.say(ctx, word{verb: "abort"}); err != nil {
+		return err
+	}
+	for i := range c.in.channels {
+		other := &c.in.channels[i]
+		if other == c || other.running == nil || !other.running.open() || other.running.begun() {
+			continue
+		}
+		other.running.start = c.in.clock.Now()
+		if err := other.say(ctx, word{verb: "start"}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // begin starts an acquisition, or joins the one that is running.

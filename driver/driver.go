@@ -47,13 +47,13 @@ type Instrument struct {
 
 // channel is one channel and what is known of its state.
 type channel struct {
-	in      *Instrument
-	number  int
-	spec    *model.Channel
-	limited bool // the current limit has been set since Prepare
-	level   bool // so has the voltage
-	mode    string
-	levelRange  float64 // of a load's level
+	in         *Instrument
+	number     int
+	spec       *model.Channel
+	limited    bool // the current limit has been set since Prepare
+	level      bool // so has the voltage
+	mode       string
+	levelRange float64 // of a load's level
 
 	measuring
 }
