@@ -172,6 +172,10 @@ func TestReadingFormats(t *testing.T) {
 			t.Errorf("%s answers %q, want %q; %s", c.send, got, c.want, lastErrors(s))
 		}
 	}
+	say(s, "FORM REAL,32;:FORM:BORD SWAP\n")
+	if f, swapped := p.device.ReadingFormat(); f != scpi.Real32 || !swapped {
+		t.Errorf("format %d, swapped %v", f, swapped)
+	}
 	say(s, "FORM REAL,16\nFORM ASC,18\n")
 	if got := lastErrors(s); got != "-224 -222" {
 		t.Errorf("impossible lengths: %s", got)

@@ -61,6 +61,11 @@ func (s *Session) Receive(limit int) (p []byte, end bool) {
 // Available tells whether response bytes wait in the output queue.
 func (s *Session) Available() bool { return s.available() }
 
+// Waiting tells whether the session holds a command that it has not finished: one in its processing time, a query whose
+// answer takes time, or one that is held by *WAI or *OPC?. A server uses it to tell whether somebody waits for time to
+// pass.
+func (s *Session) Waiting() bool { return s.unit.found }
+
 func (s *Session) available() bool { return s.visible > s.taken }
 
 // Interrupt throws the output queue away and reports -410, for transports that notice themselves that a response was

@@ -158,12 +158,12 @@ func TestDeviceClear(t *testing.T) {
 		t.Error("the clear did not cancel *OPC")
 	}
 	write(s, "READ?")
-	if s.RequestData() != scpi.UnderWay {
+	if s.RequestData() != scpi.UnderWay || !s.Waiting() {
 		t.Error("a measurement under way is not seen")
 	}
 	s.Clear()
 	s.Run(int64(2 * time.Second))
-	if s.Available() {
+	if s.Available() || s.Waiting() {
 		t.Error("the measurement outlived the clear")
 	}
 	s.Close()
@@ -352,5 +352,57 @@ func TestOperations(t *testing.T) {
 	var none *scpi.Operation
 	if none.Pending() {
 		t.Error("no operation is pending")
+	}
+}
+
+// A transport that notices an unread response itself (HiSLIP) interrupts: the old message's remaining answers are lost,
+// those of the next are not.
+func TestInterrupt(t *testing.T) {
+	p := newProbe(t)
+	s := p.device.Open(scpi.SessionOptions{Messages: true})
+	s.Feed([]byte("VOLT?;:READ?;:VOLT?"), true)
+	s.Run(0)
+	s.Interrupt()
+	s.Feed([]byte("*OPC?"), true)
+	s.Run(1e9)
+	if b, end := s.Receive(100); string(b) != "1\n" || !end {
+		t.Errorf("after an interruption: %q", b)
+	}
+	if got := p.device.EventStatus() & scpi.QYE; got == 0 || p.device.Errors() != 1 {
+		t.Error("-410 was not reported")
+	}
+}
+
+// What comes in during a measurement is echoed behind its answer.
+func TestEchoWhileBusy(t *testing.T) {
+	s := newProbe(t).device.Open(scpi.SessionOptions{Echo: true})
+	s.Feed([]byte("READ?\n"), false)
+	s.Run(0)
+	s.Feed([]byte("*OPC?\n"), false)
+	s.Run(1e9)
+	if got := string(s.Output()); got != "READ?\n1000\n*OPC?\n1\n" {
+		t.Errorf("%q", got)
+	}
+}
+
+// A long output that is taken in small pieces arrives whole and in order.
+func TestSlowReader(t *testing.T) {
+	p := newProbe(t)
+	s := p.device.Open(scpi.SessionOptions{Messages: true, InputLimit: 4 << 20, OutputLimit: 4 << 20})
+	body := strings.Repeat("0123456789", 70000)
+	for range 4 {
+		s.Feed([]byte("DATA:BLOC? #6700000"+body), true)
+	}
+	var got strings.Builder
+	ends := 0
+	for s.Run(0); s.Available(); s.Run(0) {
+		b, end := s.Receive(65536)
+		got.Write(b)
+		if end {
+			ends++
+		}
+	}
+	if want := strings.Repeat("#6700000"+body+"\n", 4); got.String() != want || ends != 4 {
+		t.Errorf("%d bytes and %d ends, want %d and 4", got.Len(), ends, len(want))
 	}
 }

@@ -101,7 +101,9 @@ func (s *Session) endMessage() {
 		s.out = append(append(s.out, s.options.Acknowledge...), s.options.Terminator...)
 		s.endResponse()
 	}
-	s.out = append(s.out, s.options.Prompt...)
+	if s.options.Prompt != "" {
+		s.out = append(s.out, s.options.Prompt...)
+	}
 	s.path, s.units = nil, 0
 	s.begun, s.responded, s.discarding, s.muted, s.indefinite = false, false, false, false, false
 }

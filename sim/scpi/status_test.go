@@ -82,6 +82,9 @@ func TestRegisterSets(t *testing.T) {
 			}
 			say(s, "*CLS;:STAT:PRES\n")
 			r.Raise(uint16(w))
+			if r.Condition() != uint16(w) || r.Event() != uint16(w) {
+				t.Errorf("bit %d: condition %d, event %d", bit, r.Condition(), r.Event())
+			}
 			read(":COND?", w, "raised")
 			read(":COND?", w, "reading does not clear")
 			ask(t, s, "*STB?", "0", "not enabled")
