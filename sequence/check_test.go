@@ -32,10 +32,12 @@ curves: [{x: ii, y: yy}]
 // What may come from a misspelt key is not said a second time.
 func TestOneFaultIsSaidOnce(t *testing.T) {
 	for name, more := range map[string]string{
-		"a misspelt step":         "  - mesure: {vo: v(dut.in)}\n  - derive: {x: vo * 2}\n  - judge: {limit: x > 3 V}\n",
-		"a name without meaning":  "  - derive: {x: vi + ii, y: 2 * x, z: y + 3 V}\n  - judge: {limit: z > 3 V}\n",
-		"a reading that is none":  "  - measure: {vo: 3 * vi}\n  - judge: {limit: vo > 3 V}\n",
-		"a sweep without a value": "  - sweep: {k: 3 m}\n    steps:\n      - source: feed\n        volts: k\n      - measure: {y: v(dut.in)}\n",
+		"a misspelt step":          "  - mesure: {vo: v(dut.in)}\n  - derive: {x: vo * 2}\n  - judge: {limit: x > 3 V}\n",
+		"a name without meaning":   "  - derive: {x: vi + ii, y: 2 * x, z: y + 3 V}\n  - judge: {limit: z > 3 V}\n",
+		"a condition with a fault": "  - source: feed\n    volts: vi > ii\n",
+		"a list without values":    "  - sweep: {k: []}\n    steps:\n      - source: feed\n        volts: k\n      - measure: {y: v(dut.in)}\n",
+		"a reading that is none":   "  - measure: {vo: 3 * vi}\n  - judge: {limit: vo > 3 V}\n",
+		"a sweep without a value":  "  - sweep: {k: 3 m}\n    steps:\n      - source: feed\n        volts: k\n      - measure: {y: v(dut.in)}\n",
 	} {
 		if _, found := read(t, more); len(found.List()) != 1 {
 			t.Errorf("%s: %s", name, render(found))

@@ -203,7 +203,7 @@ func (r *reader) check(e *expr.Expr, s *scope) expr.Type {
 // want checks that an expression gives a number of one of some dimensions.
 func (r *reader) want(e *expr.Expr, s *scope, what string, dims ...quantity.Dimension) expr.Type {
 	t := r.check(e, s)
-	if t.Any && !t.Truth || e == nil {
+	if t.Any {
 		return t
 	}
 	names := make([]string, len(dims))

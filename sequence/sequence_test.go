@@ -86,6 +86,25 @@ steps:
 	// 3 points
 }
 
+// A setting in the wrong unit is refused at the parameter that it was meant for.
+func ExampleRead() {
+	data, err := os.ReadFile("testdata/good/efficiency.yaml")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	var found diag.Findings
+	sequence.Read("efficiency.yaml", data, []sequence.Setting{{Name: "vin", Value: "8 A"}, {Name: "iuot", Value: "1 A"}}, &found)
+	for _, f := range found.List() {
+		fmt.Println(f.Render())
+	}
+	// Output:
+	// efficiency.yaml: --set iuot: there is no parameter of this name; did you mean iout?
+	// efficiency.yaml:4:3: --set vin="8 A": this is current, the parameter is voltage
+	//       vin:  {about: input voltage, default: [9 V, 12 V, 16 V]}
+	//       ^
+}
+
 func TestSketch(t *testing.T) {
 	s, found := readFile(t, sketch)
 	if len(found.List()) > 0 {

@@ -112,7 +112,7 @@ func TestRanges(t *testing.T) {
 			t.Errorf("%s: %s, want %s", values, got, want)
 		}
 	}
-	s, _ := read(t, "  - sweep: {x: {from: 0 V, to: 0.3 V, step: 0.1 V}}\n    steps:\n      - measure: {y: v(dut.in)}\n")
+	s, _ := read(t, "  - sweep: {x: {from: 0 V, to: 0.5 V, step: 0.1 V}}\n    steps:\n      - measure: {y: v(dut.in)}\n")
 	if got := s.Steps[2].(*sequence.Sweep).Values.List[3].SI; got != 0.3 {
 		t.Errorf("three steps of 0.1 came to %.17g", got)
 	}

@@ -191,16 +191,16 @@ func (r *reader) readValues(n *diag.Node, s *scope) Values {
 	case diag.List:
 		if len(n.Items) == 0 {
 			r.found.Add(v.Place, "a list of values has at least one")
-			return v
+			return Values{Place: v.Place, most: 1, broken: true}
+		}
+		if len(n.Items) > MaxValues {
+			r.found.Add(v.Place, "%d values are more than the limit of %d", len(n.Items), MaxValues)
+			return Values{Place: v.Place, most: 1, broken: true}
 		}
 		for _, item := range n.Items {
 			if item.Form == diag.Scalar {
 				v.items = append(v.items, one(item))
 			}
-		}
-		if len(n.Items) > MaxValues {
-			r.found.Add(v.Place, "%d values are more than the limit of %d", len(n.Items), MaxValues)
-			ok = false
 		}
 	case diag.Mapping:
 		v.from, v.to = one(n.Get("from")), one(n.Get("to"))
