@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"fmt"
 	"math"
 	"sort"
 	"strings"
@@ -15,6 +16,9 @@ import (
 // Bind binds a sequence to a bench. models holds the model of each instrument by the instrument's name on the bench. Whatever
 // does not fit is added to found; the plan is never nil, and is to be run only where nothing failed.
 func Bind(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.Model, found *diag.Findings) *Plan {
+	if len(seq.Source) > 0 {
+		found.Source(seq.File, seq.Source)
+	}
 	p := &Plan{Sequence: seq, Bench: b, guards: map[string]Window{}}
 	for _, g := range seq.Guards {
 		p.guards[g.Node] = Window{g.Node, g.Volts, g.Amps, g.Watts, g.Place}
@@ -91,6 +95,10 @@ func (c *binder) demands() [][]planned {
 	w := newWalker(p.Sequence, hooks{
 		set: func(w *walker, role int, was Setting, at diag.Place, _ int) {
 			collect(w)
+			if text := p.beyondGuard(w.state[role], p.Roles[role]); text != "" && !complained[at] {
+				complained[at] = true
+				c.found.AddHint(at, "the guard is what the device survives: hold more ohms", "%s%s", text, andAt(w.where()))
+			}
 			if p.Roles[role].Need.Role == sequence.RoleLoad && w.state[role].On && !was.On && !complained[at] && w.inactive == 0 {
 				if feed := c.deadSource(w); feed != "" {
 					complained[at] = true
@@ -103,6 +111,23 @@ func (c *binder) demands() [][]planned {
 	w.run()
 	p.Points, p.Parts = w.points, labelled(p.Sequence.Steps)
 	return asked
+}
+
+// beyondGuard says when a resistance lets more current flow, at the highest voltage that the guard allows, than it allows.
+func (p *Plan) beyondGuard(st Setting, r Role) string {
+	volts, amps := upper(r.Guard.Volts), upper(r.Guard.Amps)
+	if !st.On || st.Hold.Dim != quantity.Resistance || volts == 0 || amps == 0 || !(volts/st.Hold.SI > amps) {
+		return ""
+	}
+	return fmt.Sprintf("%s asked of %s draws up to %s / %s = %s; the guard of %s allows %s", st.Hold, r.Need.Name,
+		quantity.Volt(volts), st.Hold, quantity.Amp(volts/st.Hold.SI), r.Need.Node, r.Guard.Amps)
+}
+
+func andAt(where string) string {
+	if where == "" {
+		return ""
+	}
+	return " (at " + where + ")"
 }
 
 // deadSource names a source of the sequence when every source is off; empty where one is on, or where there is none.
@@ -295,7 +320,7 @@ func meterMargins(ch *model.Channel, n sequence.Need) []Margin {
 		ranges []model.Range
 		dim    quantity.Dimension
 	}{{n.Volts, ch.Volts, quantity.Voltage}, {n.Amps, ch.Amps, quantity.Current}} {
-		if !s.span.Set {
+		if !s.span.Set || len(s.ranges) == 0 { // what is read there is bound to a gauge of its own
 			continue
 		}
 		top := 0.0

@@ -1,6 +1,7 @@
 package plan_test
 
 import (
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"strings"
@@ -67,6 +68,9 @@ func TestEveryExampleFitsItsBench(t *testing.T) {
 				t.Errorf("verdict %s", p.Fit.Verdict)
 			}
 			t.Logf("\n%s", p.Fit.Text())
+			if _, err := json.Marshal(p.Fit); err != nil { // no NaN, no infinity
+				t.Error(err)
+			}
 		})
 	}
 }

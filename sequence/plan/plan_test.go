@@ -244,6 +244,17 @@ func TestRefusalsNamePlaceReasonAndArithmetic(t *testing.T) {
 		{"a range that ends too early", simple, (&wiring{}).add("psu", source(nil), "dut.in", bench.Source, bench.Local, "0 ohm").
 			add("dmm", &model.Model{Channels: []model.Channel{{Number: 1, Volts: ranges("10 V", 1e-4)}}}, "dut.in", bench.Voltmeter, "", "0 ohm"),
 			"v(dut.in) is read by dmm: 12 V expected, its largest range ends at 11 V"},
+		{"a resistance that lets too much flow", `
+needs:
+  feed: {role: source, node: dut.in, volts: 0..16 V, amps: 0..2 A}
+  sink: {role: load, node: dut.out, amps: 0..3 A, at_volts: 5 V}
+guard: {dut.in: {volts: ..18 V}, dut.out: {volts: ..6 V, amps: ..3 A}}
+steps:
+  - {source: feed, volts: 12 V, amps: 2 A}
+  - {load: sink, hold: 1.5 ohm}
+`, (&wiring{}).add("psu", source(nil), "dut.in", bench.Source, bench.Local, "0 ohm").
+			add("eload", load(func(l *model.LoadSpec) { l.Ohms = span("0.1 ohm..1 kohm") }), "dut.out", bench.Load, bench.Local, "0 ohm"),
+			"test.yaml:10:6: 1.5 ohm asked of sink draws up to 6 V / 1.5 ohm = 4 A; the guard of dut.out allows ..3 A"},
 		{"a load before its source", `
 needs:
   feed: {role: source, node: dut.in, volts: 0..16 V, amps: 0..2 A}

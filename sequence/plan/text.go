@@ -25,7 +25,7 @@ func (f Fit) Text() string {
 		b.WriteString("predicted uncertainty (k = 2)\n")
 	}
 	for _, s := range f.Derived {
-		fmt.Fprintf(&b, "  %s: %s to %s%s", s.Name, unit(s.Best, s.Unit), unit(s.Worst, s.Unit), at(s.WorstAt))
+		fmt.Fprintf(&b, "  %s: %s to %s%s", s.Name, unit(s.Best, s.Unit), unit(s.Worst, s.Unit), andAt(s.WorstAt))
 		if s.Biggest != "" {
 			fmt.Fprintf(&b, ", most of it from %s", s.Biggest)
 		}
@@ -56,7 +56,7 @@ func (f Fit) role(b *strings.Builder, r RoleFit) {
 			if i == 0 {
 				mark = "> " // the one that binds
 			}
-			fmt.Fprintf(b, "    %s%-16s %6.1f %%  %s%s\n", mark, m.Kind, 100*m.Part, m.Text, at(m.At))
+			fmt.Fprintf(b, "    %s%-16s %6.1f %%  %s%s\n", mark, m.Kind, 100*m.Part, m.Text, andAt(m.At))
 		}
 	}
 }
@@ -80,13 +80,6 @@ func (f Fit) gauge(b *strings.Builder, g GaugeFit) {
 	for _, o := range g.Others {
 		fmt.Fprintf(b, "    not %s\n", o)
 	}
-}
-
-func at(where string) string {
-	if where == "" {
-		return ""
-	}
-	return " (at " + where + ")"
 }
 
 // unit prints a number of SI units with a prefix; three digits are enough for a prediction.

@@ -216,13 +216,13 @@ func TestInterruptedAtAnyCall(t *testing.T) {
 func TestAnyWriteOfTheRecordFails(t *testing.T) {
 	for _, how := range []string{"error", "panic"} {
 		for k := 1; ; k++ {
-			b, n, fired := newFakeBench(), 0, false
+			b, n, fired, calls := newFakeBench(), 0, false, 0
 			sink := &kept{fail: func(what string) error {
 				n++
 				if n != k {
 					return nil
 				}
-				fired = true
+				fired, calls = true, len(b.calls)
 				if how == "panic" {
 					panic(what)
 				}
@@ -234,6 +234,10 @@ func TestAnyWriteOfTheRecordFails(t *testing.T) {
 			}
 			mustBeInOrder(t, b)
 			mustBeOff(t, b, s, err)
+			// the step under way ends, then everything goes off and the nodes are looked at
+			if more := len(b.calls) - calls; more > 30 {
+				t.Errorf("%s at write %d: %d more calls", how, k, more)
+			}
 			if err == nil || b.source.on || b.load.on {
 				t.Errorf("%s at write %d: error %v, source on %v, load on %v", how, k, err, b.source.on, b.load.on)
 			}

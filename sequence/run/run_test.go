@@ -142,6 +142,7 @@ func TestStopsForSafety(t *testing.T) {
 		{"a reading outside the guard while it settles", strings.Replace(onePoint, "  - measure", "  - settle: {until: v(dut.out) within 1 % for 10 ms, at_most: 1 s}\n  - measure", 1),
 			func(b *fakeBench) { b.output = func(*fakeBench) float64 { return 5.7 } }, 5, "outside its guard", 0},
 		{"a current outside the guard", onePoint, func(b *fakeBench) { b.extraIn = 2.5 }, 5, "i(dut.in) reads", 1},
+		{"a power outside the guard", "\x00" + strings.Replace(head, "volts: ..5.6 V,", "watts: ..4 W, volts: ..5.6 V,", 1) + onePoint, nil, 5, "is outside its guard, ..4 W", 1},
 		{"a protection that tripped", onePoint, func(b *fakeBench) {
 			b.tripped = func(role string) []string { return map[string][]string{"feed": {"over-voltage"}}[role] }
 		}, 5, "feed (feed-psu) tripped: over-voltage", 1},

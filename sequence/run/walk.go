@@ -27,7 +27,7 @@ func (r *runner) block(ctx context.Context, steps []sequence.Step, f frame) erro
 	}
 	r.emit()
 	r.frames = r.frames[:len(r.frames)-1]
-	return r.broken()
+	return nil
 }
 
 // broken is the failure to write the record, if there was one.
@@ -41,6 +41,9 @@ func (r *runner) broken() error {
 func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
 	for _, s := range steps {
 		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := r.broken(); err != nil {
 			return err
 		}
 		r.place = s.At()
