@@ -40,7 +40,7 @@ type limitDocument struct {
 }
 
 // JSON is the one document that "run --json" and "report --json" print about a record: outcome, limits, verdicts, results,
-// problems. Numbers are in SI units, null where there is none.
+// problems. Numbers are in SI units, null where there is none. There is no line end after it.
 func JSON(rec *record.Record) ([]byte, error) {
 	r := New(rec)
 	d := document{Format: "result/1", Record: rec.Dir, ID: rec.ID, Title: rec.Title, Outcome: rec.Outcome, Headline: r.Headline,
@@ -70,9 +70,5 @@ func JSON(rec *record.Record) ([]byte, error) {
 			d.ReportFile[f.Path] = true
 		}
 	}
-	data, err := json.MarshalIndent(d, "", "  ")
-	if err != nil {
-		return nil, err
-	}
-	return append(data, '\n'), nil
+	return json.MarshalIndent(d, "", "  ")
 }

@@ -35,13 +35,14 @@ var arrows = map[string][]string{
 	"driver/bench":   {"quantity", "internal/diag", "driver/model"},
 	"driver":         {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
 
-	"record":          {"quantity/...", "internal/clock", "internal/diag"},
-	"report":          {"record", "quantity/...", "internal/diag", "report/..."},
-	"report/chart":    {"quantity"},
-	"report/html":     {"report", "report/chart", "record", "quantity", "internal/diag"},
-	"report/workbook": {"report", "report/chart", "record", "quantity", "internal/diag"},
-	"report/junit":    {"report", "record", "quantity", "internal/diag"},
-	"report/terminal": {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
+	"record":            {"quantity/...", "internal/clock", "internal/diag"},
+	"report":            {"record", "quantity/..."}, // the forms below are handed to it
+	"report/chart":      {"report", "record", "quantity"},
+	"report/html":       {"report", "report/chart", "record", "quantity", "internal/diag"},
+	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},
+	"report/junit":      {"report", "record", "quantity", "internal/diag"},
+	"report/reporttest": {"record", "quantity", "internal/clock"},
+	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
 
 	"sequence/expr": {"quantity/...", "internal/diag"},
 	"sequence":      {"quantity/...", "internal/diag", "sequence/expr"},
