@@ -18,12 +18,12 @@ func CheckModels(b *Bench, models map[string]*model.Model, found *diag.Findings)
 			continue
 		}
 		if w.Channel > len(m.Channels) {
-			found.Add(w.Place, "%s has no channel %d: a %s has %s", w.Instrument, w.Channel, m.Name, channels(len(m.Channels)))
+			found.Add(w.Place, "%s has no channel %d: %s has %s", w.Instrument, w.Channel, m.Name, channels(len(m.Channels)))
 			continue
 		}
 		ch := &m.Channels[w.Channel-1]
 		if lack := missing(ch, w); lack != "" {
-			found.AddHint(w.Place, can(ch), "%s channel %d, a %s, %s", w.Instrument, w.Channel, m.Name, lack)
+			found.AddHint(w.Place, can(ch), "%s channel %d (model %s) %s", w.Instrument, w.Channel, m.Name, lack)
 		}
 		key := fmt.Sprint(w.Instrument, " ", w.Channel)
 		for _, other := range uses[key] {

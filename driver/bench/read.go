@@ -61,7 +61,7 @@ func (r *reader) read(root *diag.Node) {
 	}
 	r.nodes()
 	for _, in := range b.Instruments {
-		if !r.used(in.Name) {
+		if !r.found.Failed() && !r.used(in.Name) {
 			r.found.Warn(in.Place, "wire it, or leave it out", "%s is not wired to any node", in.Name)
 		}
 	}
