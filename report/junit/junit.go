@@ -29,15 +29,19 @@ type suites struct {
 }
 
 type suite struct {
-	Name       string     `xml:"name,attr"`
-	Tests      int        `xml:"tests,attr"`
-	Failures   int        `xml:"failures,attr"`
-	Errors     int        `xml:"errors,attr"`
-	Skipped    int        `xml:"skipped,attr"`
-	Time       string     `xml:"time,attr"`
-	Timestamp  string     `xml:"timestamp,attr,omitempty"`
-	Properties []property `xml:"properties>property,omitempty"`
-	Cases      []testCase `xml:"testcase"`
+	Name       string      `xml:"name,attr"`
+	Tests      int         `xml:"tests,attr"`
+	Failures   int         `xml:"failures,attr"`
+	Errors     int         `xml:"errors,attr"`
+	Skipped    int         `xml:"skipped,attr"`
+	Time       string      `xml:"time,attr"`
+	Timestamp  string      `xml:"timestamp,attr,omitempty"`
+	Properties *properties `xml:"properties"`
+	Cases      []testCase  `xml:"testcase"`
+}
+
+type properties struct {
+	List []property `xml:"property"`
 }
 
 type property struct {
@@ -104,8 +108,9 @@ func (s *suites) add(one suite) {
 func runSuite(r *report.Report) suite {
 	rec := r.Record
 	s := suite{Name: "run", Time: seconds(rec.DurationSeconds), Timestamp: stamp(rec.Started)}
+	s.Properties = &properties{}
 	for _, f := range r.Facts {
-		s.Properties = append(s.Properties, property{clean(f.Name), clean(f.Value)})
+		s.Properties.List = append(s.Properties.List, property{clean(f.Name), clean(f.Value)})
 	}
 	ended := testCase{Class: "run", Name: "the run came to its end", Time: seconds(rec.DurationSeconds)}
 	if rec.Reason != "" {
