@@ -55,7 +55,7 @@ func (r *reader) templates(n *diag.Node, v verb, command bool) []Template {
 		t, err := parseTemplate(item.Text, dimOf(v.name))
 		if err != nil {
 			r.found.Add(item.Place, "%q: %s", item.Text, err)
-			return nil
+			return []Template{{Pieces: []Piece{{Text: item.Text}}}} // the verb is there, if badly
 		}
 		for _, p := range t.Pieces {
 			switch {
@@ -68,7 +68,7 @@ func (r *reader) templates(n *diag.Node, v verb, command bool) []Template {
 					hint = "it has {" + strings.Join(v.slots, "} or {") + "}, and {ch}"
 				}
 				r.found.AddHint(item.Place, hint, "%q has no {%s}", v.name, p.Slot.Name)
-				return nil
+				return []Template{t}
 			}
 		}
 		out = append(out, t)
@@ -122,6 +122,7 @@ func (r *reader) fields(n *diag.Node, v verb, dim quantity.Dimension) []Field {
 		f, err := parseField(e.Key, e.Value.Text, dim)
 		if err != nil {
 			r.found.Add(e.Value.Place, "%s", err)
+			f.Form = form
 		}
 		out = append(out, f)
 	}
