@@ -122,3 +122,5 @@ func read(t testing.TB, path string) []byte {
 	}
 	return text
 }
+
+func example() context.Context { return context.Background() }
