@@ -8,7 +8,13 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
+// asCommand makes the test program behave as the command itself, for tests that need it as a second process.
+const asCommand = "FOURWIRE_TEST_AS_COMMAND"
+
 func TestMain(m *testing.M) {
+	if os.Getenv(asCommand) != "" {
+		main()
+	}
 	testscript.Main(m, map[string]func(){"fourwire": main})
 }
 

@@ -63,14 +63,11 @@ func (a *app) sim(ctx context.Context, path, pace string, seed uint64, seeded bo
 		return wrong(err)
 	}
 	for _, in := range tb.bench.Instruments {
-		addr, err := transport.ParseAddress(in.Address)
+		address, err := servedAt(in.Address, filepath.Dir(path))
 		if err != nil {
 			return wrong(fmt.Errorf("%s: %w", in.Name, err))
 		}
-		if addr.Scheme == "serial" && !filepath.IsAbs(addr.Path) {
-			addr.Path = filepath.Join(filepath.Dir(path), addr.Path)
-		}
-		options.Endpoints = append(options.Endpoints, serve.Endpoint{Instrument: in.Name, Address: addr.String()})
+		options.Endpoints = append(options.Endpoints, serve.Endpoint{Instrument: in.Name, Address: address})
 	}
 	simOptions := sim.Options{}
 	if seeded {
@@ -84,6 +81,21 @@ func (a *app) sim(ctx context.Context, path, pace string, seed uint64, seeded bo
 		return notRight(err, "")
 	}
 	return nil
+}
+
+// servedAt is the address for the server: a serial port's path starts from the folder of the bench file.
+func servedAt(address, dir string) (string, error) {
+	if !strings.HasPrefix(address, "serial:") {
+		return address, nil
+	}
+	a, err := transport.ParseAddress(address)
+	if err != nil {
+		return "", err
+	}
+	if !filepath.IsAbs(a.Path) {
+		a.Path = filepath.Join(dir, a.Path)
+	}
+	return a.String(), nil
 }
 
 // serving prints where each instrument can be reached, once all of them can.

@@ -101,10 +101,14 @@ func (r *reader) address(in *Instrument) {
 	case scheme == "sim" && r.bench.Simulate == "":
 		r.found.AddHint(in.AddressPlace, "name the scenario file under simulate", "%s is to be simulated, but the bench names no scenario", in.Name)
 	}
+	if scheme == "tcp" && strings.HasSuffix(place(in.Address), ":0") {
+		return // a free port for each, where a simulated bench is served
+	}
 	for _, other := range r.bench.Instruments {
 		if place(other.Address) == place(in.Address) {
 			r.found.AddHint(in.AddressPlace, "channels of one instrument are told apart under wiring, as in "+other.Name+".2",
 				"%s and %s have the same address", other.Name, in.Name)
+			return
 		}
 	}
 }
