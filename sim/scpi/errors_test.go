@@ -69,6 +69,7 @@ func TestErrorDetail(t *testing.T) {
 		o.Details = true
 		o.Commands = append(o.Commands,
 			scpi.Command{Pattern: "FAIL:PLAin", Set: func(*scpi.Call) error { return errors.New(`lead "x" open`) }},
+			scpi.Command{Pattern: "FAIL:HALF?", Query: func(c *scpi.Call) error { c.NR1(7); return scpi.HardwareError }},
 			scpi.Command{Pattern: "FAIL:OWN", Set: func(*scpi.Call) error { return scpi.Error{Code: 101, Text: "Fan stopped", Detail: "rear"} }},
 			scpi.Command{Pattern: "FAIL:WRAPped", Set: func(*scpi.Call) error { return fmt.Errorf("in the step: %w", scpi.SettingsConflict) }},
 			scpi.Command{Pattern: "FAIL:LONG", Set: func(*scpi.Call) error { return scpi.HardwareError.With(strings.Repeat("y", 999)) }})
@@ -86,6 +87,10 @@ func TestErrorDetail(t *testing.T) {
 			t.Errorf("%q gives %s, want %s", c.send, got, c.want)
 		}
 	}
+	if got := say(s, "*OPC?;:FAIL:HALF?;*OPC?\n"); got != "1;1" {
+		t.Errorf("a query that failed has an answer: %s", got)
+	}
+	say(s, "SYST:ERR:ALL?\n")
 	got := say(s, "FAIL:LONG\nSYST:ERR?\n")
 	if n := len(got) - len(`-240,""`); n != 255 { // EQ-04: at most 255 characters
 		t.Errorf("the text has %d characters", n)
@@ -121,6 +126,7 @@ func TestParserErrors(t *testing.T) {
 		{"common command within a path", "A:*RST", "-102", "from memory"},
 		{"a lone query mark", "?", "-102", "from memory"},
 		{"missing parameter", "*ESE", "-109", "EQ-06, makers' manuals"},
+		{"missing second of two", "DATA:BASE? 1", "-109", "EQ-06"},
 		{"missing second of a pair is optional", "DATA:PAIR? 1", "", "declaration"},
 		{"parameter not allowed", "*ESE 0,1", "-108", "EQ-06"},
 		{"parameter of a command without", "*RST 1", "-108", "EQ-06"},

@@ -258,6 +258,12 @@ func TestLimits(t *testing.T) {
 	if got := lastErrors(s); got != "-363 -363" {
 		t.Errorf("over-long messages: errors %s", got)
 	}
+	s.Feed([]byte("DATA:BLOC? #3999x"), false)
+	if s.Run(0); p.device.Errors() != 1 {
+		t.Error("a block that is declared too long is not refused at once")
+	}
+	s.Clear()
+	lastErrors(s)
 	s = p.device.Open(scpi.SessionOptions{InputLimit: 16, Overrun: true})
 	if n := s.Feed([]byte("*OPC?\n*OPC?\n*OPC?\n"), false); n != 18 {
 		t.Errorf("an overrun instrument took %d of 18 bytes", n)

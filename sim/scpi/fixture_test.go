@@ -83,7 +83,7 @@ func (p *probe) data() []scpi.Command {
 	show := func(pattern string, params []scpi.Param, answer func(*scpi.Call)) scpi.Command {
 		return scpi.Command{Pattern: pattern, QueryParams: params, Query: func(c *scpi.Call) error { answer(c); return nil }}
 	}
-	float := func(c *scpi.Call) { c.NR3(c.Float(0), 15) }
+	float := func(c *scpi.Call) { c.NR3(c.Float(0), 16) }
 	unit := func(keyword, unit string) scpi.Command { return show("DATA:"+keyword+"?", number(unit), float) }
 	return []scpi.Command{
 		unit("PLAin", ""), unit("RATio", "1"), unit("VOLT", "V"), unit("AMP", "A"), unit("HERTz", "HZ"),

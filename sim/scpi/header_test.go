@@ -59,10 +59,10 @@ func TestPathAndCache(t *testing.T) {
 // More paths and headers than are remembered.
 func TestManyHeaders(t *testing.T) {
 	var commands []scpi.Command
-	hits := 0
+	hits, last := 0, 0
 	name := func(i int) string { return "N" + string([]byte{'A' + byte(i/26), 'A' + byte(i%26)}) }
 	for i := range 600 {
-		commands = append(commands, scpi.Command{Pattern: name(i) + ":B:C", Set: func(*scpi.Call) error { hits++; return nil }})
+		commands = append(commands, scpi.Command{Pattern: name(i) + ":B:C", Set: func(*scpi.Call) error { hits++; last = i; return nil }})
 	}
 	d, err := scpi.NewDevice(scpi.Options{Commands: commands})
 	if err != nil {
@@ -72,6 +72,9 @@ func TestManyHeaders(t *testing.T) {
 	for range 2 {
 		for i := range 600 {
 			say(s, name(i)+":B:C;C\n")
+			if last != i {
+				t.Fatalf("C below %s:B executed C below %s:B", name(i), name(last))
+			}
 		}
 	}
 	if got := lastErrors(s); hits != 2400 || got != "" {

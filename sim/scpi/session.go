@@ -280,11 +280,9 @@ func (s *Session) findUnit() bool {
 				return true
 			}
 			if !s.begun {
-				continue
+				continue // END alone, or with the LF that has ended the message
 			}
 			end, cut = lineFeed, true
-		} else if end == lineFeed && len(s.marks) > 0 && !s.marks[0].trigger && s.scan.at == limit {
-			s.marks = s.marks[:copy(s.marks, s.marks[1:])] // LF with END
 		}
 		if end == semicolon && s.device.options.Quirks.Compound != CompoundJoins {
 			end = s.oddSemicolon()
