@@ -43,7 +43,7 @@ steps:
 func TestAnyMessageBreaks(t *testing.T) {
 	first := newChain(t, "short.yaml", options{sequence: short})
 	for _, dead := range []bool{false, true} {
-		for k := 1; ; k++ {
+		for k := 1; ; k += stride {
 			fault := transporttest.NewFault(k)
 			fault.Dead = dead
 			o := options{wrap: func(_ string, l transport.Link) transport.Link { return fault.Wrap(l) }}

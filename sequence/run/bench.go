@@ -106,6 +106,10 @@ func (r *runner) connect() error {
 		if g.Function == "i" {
 			gs.function, gs.guard = driver.Amps, window.Amps
 		}
+		for i := range r.plan.Roles {
+			role := &r.plan.Roles[i]
+			gs.guessed = gs.guessed || gs.function == driver.Amps && role.Need.Role == "source" && role.Need.Node == g.Node
+		}
 		r.gauges = append(r.gauges, gs)
 	}
 	return nil

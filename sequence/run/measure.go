@@ -56,6 +56,7 @@ func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
 		c.Overload = overload[i]
 		row.cells[name] = c
 		gauge := &r.gauges[g.gauges[i]]
+		r.learn(gauge, v.X)
 		row.ranges[name] = quantity.Of(g.readings[i].RangeFull, v.Dim).String()
 		if overload[i] {
 			row.invalid("%s overflows the %s range of %s", name, row.ranges[name], gauge.Channel)
@@ -109,7 +110,25 @@ func (r *runner) expected(k int) float64 {
 	if g.function == driver.Amps && !g.Own && g.arm == nil {
 		return nan
 	}
-	return r.plan.Expect(r.state, g.Function, g.Node)
+	return r.predict(g)
+}
+
+// predict is what a gauge will read with the roles set as they are. Where the plan can only guess, the part of its guess that
+// the last measure step found is taken for the next, with a fifth to spare: a lower range is worth more than a better meter.
+func (r *runner) predict(g *gaugeState) float64 {
+	x := r.plan.Expect(r.state, g.Function, g.Node)
+	if g.guessed && g.learned > 0 {
+		x *= math.Min(1, 1.2*g.learned)
+	}
+	return x
+}
+
+// learn compares what was read with what was guessed.
+func (r *runner) learn(g *gaugeState, read float64) {
+	guess := r.plan.Expect(r.state, g.Function, g.Node)
+	if part := math.Abs(read / guess); g.guessed && part > 0 && !math.IsInf(part, 0) { // false for NaN
+		g.learned = part
+	}
 }
 
 // once reads every gauge of a group, in rounds. Where one overflows and has a larger range, all are read again, so that

@@ -3,6 +3,7 @@ package run
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"fourwire/quantity"
 	"fourwire/sequence"
@@ -49,7 +50,14 @@ func (r *runner) protect(ctx context.Context, i int) error {
 		if err := set(ctx, role.OverVolts, role.OverAmps); err != nil {
 			return fmt.Errorf("protection: %w", err)
 		}
-		r.note("protection", "info", fmt.Sprintf("%s: over-voltage at %s, over-current at %s", role.Need.Name, levelText(role.OverVolts.String(), role.OverVolts == 0), levelText(role.OverAmps.String(), role.OverAmps == 0)))
+		var levels []string
+		if role.OverVolts > 0 {
+			levels = append(levels, "over-voltage at "+role.OverVolts.String())
+		}
+		if role.OverAmps > 0 {
+			levels = append(levels, "over-current at "+role.OverAmps.String())
+		}
+		r.note("protection", "info", role.Need.Name+": "+strings.Join(levels, ", "))
 	}
 	if role.feed != nil && role.Limit > 0 {
 		if err := role.feed.SetAmps(ctx, role.Limit); err != nil {
@@ -58,13 +66,6 @@ func (r *runner) protect(ctx context.Context, i int) error {
 		r.state[i].Amps = float64(role.Limit)
 	}
 	return nil
-}
-
-func levelText(level string, none bool) string {
-	if none {
-		return "no level"
-	}
-	return level
 }
 
 func (r *runner) setProtection(role *roleState) (set func(context.Context, quantity.Volt, quantity.Amp) error, sense func(context.Context, bool) error) {

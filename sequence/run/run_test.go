@@ -312,6 +312,29 @@ func TestAnOverflowingRangeIsRaised(t *testing.T) {
 	}
 }
 
+// The plan can only guess an input current. What the first point finds makes the next guess better: 5 V, 0.2 A at 12 V and 90 %
+// are 97.6 mA with the 5 mA of the converter itself; the plan would take 1 A for its 181 mA.
+func TestTheRangeOfAGuessedCurrentIsLearned(t *testing.T) {
+	b := newFakeBench()
+	k, _, err := walk(t, context.Background(), b, `
+steps:
+  - {source: feed, volts: 12 V, amps: 2.5 A}
+  - sweep: {iout: [150 mA, 160 mA]}
+    steps:
+      - {load: sink, hold: iout}
+      - measure: {ii: i(dut.in), io: i(dut.out)}
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if first, second := k.points[0].Ranges["ii"], k.points[1].Ranges["ii"]; first != "1 A" || second != "100 mA" {
+		t.Errorf("ranges %s and %s, want 1 A and 100 mA", first, second)
+	}
+	if k.said("overflows") {
+		t.Error(k.events)
+	}
+}
+
 func TestAReadingBeyondTheLargestRangeIsMarked(t *testing.T) {
 	b := newFakeBench()
 	text := strings.Replace(onePoint, "steps:", "steps:\n  - note: without a guard there is no stop\n", 1)

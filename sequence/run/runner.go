@@ -63,8 +63,11 @@ type gaugeState struct {
 	function driver.Function
 	guard    quantity.Span
 	armed    float64 // full scale that it stands on; 0: not known
-	last     driver.Reading
-	read     bool
+	// guessed says that what is expected here is a guess, which learned makes better: the part of it that was read last.
+	guessed bool
+	learned float64 // 0: nothing yet
+	last    driver.Reading
+	read    bool
 }
 
 // frame is one pass through a list of steps.

@@ -256,9 +256,12 @@ func (r *runner) armAhead(ctx context.Context, i int, next plan.Setting) error {
 		if g.arm == nil || g.Own || g.function != driver.Amps {
 			continue
 		}
-		before := r.plan.Expect(r.state, g.Function, g.Node)
+		before, wide := r.predict(g), r.plan.Expect(r.state, g.Function, g.Node)
 		r.state[i] = next
-		after := r.plan.Expect(r.state, g.Function, g.Node)
+		after := r.predict(g)
+		if guess := r.plan.Expect(r.state, g.Function, g.Node); guess > 2*wide {
+			after = guess // what was learned at a small current says little about a large one
+		}
 		r.state[i] = was
 		if inrush && g.Node == r.roles[i].Need.Node && !math.IsNaN(next.Amps) {
 			after = next.Amps
