@@ -10,6 +10,7 @@ import (
 	"fourwire/driver/scpi"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
+	"fourwire/transport"
 )
 
 // measuring is what is known of a channel's measuring side; the zero value is nothing.
@@ -236,6 +237,10 @@ func (a *acquisition) reading(ctx context.Context, f Function) (Reading, error) 
 func (a *acquisition) fetch(ctx context.Context, f Function) error {
 	c := a.channel
 	if a.aperture >= longReading && c.canSay("start") && c.in.canWait() {
+		// it cannot have ended before its aperture has passed; from there on the instrument is asked
+		if err := c.in.clock.Sleep(ctx, a.aperture-c.in.clock.Since(a.start)); err != nil {
+			return c.in.device.Fault([]byte("read "+f.String()), transport.Interrupted(ctx, "the reading had not ended"))
+		}
 		if err := c.in.device.WaitComplete(ctx, a.longest()+c.in.within(0)); err != nil {
 			return err
 		}
