@@ -14,7 +14,7 @@ import (
 func conversations() []string {
 	return []string{
 		"*IDN?\n", "VOLT 12.5;VOLT?;*OPC?\r\n", "SYST:ERR?;*ESR?\n", "DATA:TEXT? 'it''s; \n\"x\"';*OPC?\n",
-		"DATA:BLOC? #215\n;\"'#0,;\nVOLT 1\n;*STB?\n", "DATA:BLOC? #0ab;c\n*OPC?\n", "VOLT 1;BAD 'a;\nb';VOLT 2\nVOLT?\n",
+		"DATA:BLOC? #215\n;\"'#0,;\nVOLT 1\n;*STB?\n", "DATA:BLOC? #13ab\n;*OPC?\n", "DATA:BLOC? #0ab;c\n*OPC?\n", "VOLT 1;BAD 'a;\nb';VOLT 2\nVOLT?\n",
 		" :SOUR2:VOLT 3 MV;VOLT?;\n;;\n", "DATA:CHAN? (@1,3:5);RANG? (1,2:3)\n", "INIT;*OPC;*WAI;TIME?\nFETC?\n", "READ?;*STB?\n",
 		"VOLT 1,2\nVOLT\nVOLT 'x'\nSYST:ERR:ALL?\n", "DATA:BLOC? #2A5HELLO;*OPC?\n*OPC?\n", "DATA:LIST? 1,2 V,3KV;PAIR? 1,#H2\n",
 		"*CLS;*SRE 16;*ESE 255\n*STB?\n*SRE?;*ESE?\n", "FORM REAL,32;:DATA:READ?;:FORM ASC;:DATA:READ?\n", "VOLT\x80 1\nA::B\n?\n*\n:\n",
