@@ -115,6 +115,16 @@ func TestPointsInTheWrongModeAreKeptAndExplained(t *testing.T) {
 	}
 }
 
+// An instrument that cannot say its mode is no evidence against a point; the record says so.
+func TestAModeThatIsNotKnown(t *testing.T) {
+	b := newFakeBench()
+	b.modeOf = func(role string) string { return map[string]string{"sink": "cannot say"}[role] }
+	k, s, err := walk(t, context.Background(), b, onePoint)
+	if err != nil || !k.points[0].Valid || k.points[0].Modes["sink"] != "not known" || s.Outcome != record.Pass {
+		t.Errorf("%v: %+v", err, k.points)
+	}
+}
+
 // A load is told apart by arithmetic: 0.4 V left behind the leads, 0.5 V needed.
 func TestALoadWithTooLittleVoltageIsExplained(t *testing.T) {
 	b := newFakeBench()

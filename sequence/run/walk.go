@@ -196,7 +196,11 @@ func (r *runner) emit() {
 		r.store(f, p)
 	}
 	r.write(func() error { return r.cfg.Sink.Point(p) })
-	r.tell(Event{Kind: "point", Point: &p, Level: level(p.Valid && p.Settled), Text: p.Why})
+	text := r.where()
+	if p.Why != "" {
+		text = strings.TrimPrefix(text+": "+p.Why, ": ")
+	}
+	r.tell(Event{Kind: "point", Point: &p, Level: level(p.Valid && p.Settled), Text: text})
 }
 
 func level(fine bool) string {
