@@ -25,17 +25,21 @@ seed: 7
 ambient: 23 degC
 devices:
   lamp: {kind: resistor, plus: dut.lamp, resistance: 10 ohm}
-  heater: {kind: resistor, plus: dut.in, resistance: 24 ohm}
+  bleeder: {kind: resistor, plus: dut.in, resistance: 24 ohm}
+  heater: {kind: resistor, plus: dut.heater, resistance: 4 ohm}
 instruments:
   feed-psu: {kind: source, identity: "Lakeside,Feed,S1001,1.4", channels: [{volts: 32 V, amps: 10 A, watts: 200 W}]}
   sink-1:   {kind: load, identity: "Lakeside,Sink,S2001,2.0"}
+  twin-psu: {kind: source, identity: "Lakeside,Twin,S1002,1.4", channels: [{volts: 32 V, amps: 3 A}, {volts: 32 V, amps: 3 A}]}
   smu-1:    {kind: source-measure-unit, identity: "Lakeside,Unit,S4001,1.0"}
   dmm-in:   {kind: meter, identity: "Lakeside,Meter,S3001,1.1"}
   amm-in:   {kind: meter, identity: "Lakeside,Meter,S3003,1.1"}
 wiring:
   - {channel: feed-psu, node: dut.in, lead: 15 mohm, sense: remote}
   - {channel: sink-1, node: dut.in, lead: 15 mohm, sense: local}
-  - {channel: smu-1, node: dut.probe}
+  - {channel: twin-psu.1, node: dut.aux}
+  - {channel: twin-psu.2, node: dut.heater}
+  - {channel: smu-1, node: dut.lamp}
   - {channel: dmm-in, node: dut.in}
   - {channel: amm-in, node: dut.in, as: ammeter}
 `
@@ -268,4 +272,68 @@ func TestRefusalIsTheErrorOfItsCall(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 	must(t, psu.CheckErrors(ctx))
+}
+
+func TestTwoChannelsAreToldApart(t *testing.T) {
+	b, ctx := simulate(t), context.Background()
+	twin := b.open(t, "twin-psu", "dc-source-dual")
+	first, err := twin.Source(1)
+	must(t, err)
+	second, err := twin.Source(2)
+	must(t, err)
+	must(t, second.SetAmps(ctx, 1))
+	must(t, second.SetVolts(ctx, 10))
+	must(t, second.Output(ctx, true))
+	must(t, b.Clock().Sleep(ctx, time.Second))
+	if st, err := second.Status(ctx); err != nil || !st.On || st.Mode != "CC" {
+		t.Errorf("channel 2 into 4 ohm says %+v, %v", st, err)
+	}
+	if st, err := first.Status(ctx); err != nil || st.On {
+		t.Errorf("channel 1 says %+v, %v", st, err)
+	}
+	m, err := twin.Meter(2)
+	must(t, err)
+	must(t, m.Begin(ctx, driver.Request{Function: driver.Volts, Expect: 4}))
+	if r, err := m.End(ctx); err != nil || math.Abs(r.Value.X-4) > 0.05 {
+		t.Errorf("channel 2 reads %v, %v", r.Value.X, err)
+	}
+	if err := first.Output(ctx, true); !errors.Is(err, driver.ErrOrder) {
+		t.Errorf("limits of one channel serve for the other: %v", err)
+	}
+	must(t, twin.Abort(ctx))
+}
+
+func TestSourceMeasureUnitAgainstTheSimulator(t *testing.T) {
+	b, ctx := simulate(t), context.Background()
+	smu := b.open(t, "smu-1", "source-measure-unit")
+	s, err := smu.Source(1)
+	must(t, err)
+	must(t, s.SetProtection(ctx, 15, 0))
+	must(t, s.SetAmps(ctx, 0.5))
+	must(t, s.SetVolts(ctx, -2)) // into 10 ohm
+	must(t, s.Output(ctx, true))
+	must(t, b.Clock().Sleep(ctx, 100*time.Millisecond))
+	amps, err := smu.Meter(1)
+	must(t, err)
+	volts, _ := smu.Meter(1)
+	must(t, amps.Begin(ctx, driver.Request{Function: driver.Amps, Expect: 0.01}))
+	if r, err := amps.End(ctx); err != nil || !r.Overload || r.RangeFull != 0.01 {
+		t.Errorf("0.2 A on the 10 mA range: %+v, %v", r, err)
+	}
+	must(t, amps.Begin(ctx, driver.Request{Function: driver.Amps, Expect: 0.2}))
+	must(t, volts.Begin(ctx, driver.Request{Function: driver.Volts, Expect: 2}))
+	i, err := amps.End(ctx)
+	must(t, err)
+	v, err := volts.End(ctx)
+	must(t, err)
+	truth := b.Truth().Volts["dut.lamp"]
+	if math.Abs(v.Value.X-truth) > 1.5*v.Value.Expanded() || math.Abs(math.Abs(i.Value.X)-0.2) > 1e-3 {
+		t.Errorf("reads %v V (in truth %v) and %v A", v.Value.X, truth, i.Value.X)
+	}
+	must(t, s.SetVolts(ctx, 9)) // 0.9 A are more than the compliance
+	must(t, b.Clock().Sleep(ctx, 100*time.Millisecond))
+	if st, err := s.Status(ctx); err != nil || st.Mode != "CC" {
+		t.Errorf("at its compliance it says %+v, %v", st, err)
+	}
+	must(t, smu.Release(ctx))
 }
