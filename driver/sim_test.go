@@ -80,6 +80,14 @@ func libraryModel(t *testing.T, name string) *model.Model {
 	return m
 }
 
+func libraryText(t testing.TB, name string) string {
+	data, ok := model.FromLibrary(name)
+	if !ok {
+		t.Fatalf("no model %s", name)
+	}
+	return string(data)
+}
+
 func (s *simulated) open(t *testing.T, name, kind string) *driver.Instrument {
 	t.Helper()
 	link, err := s.Link(name)
