@@ -1,7 +1,7 @@
 package scpi
 
 import (
-	"math"
+	"encoding/binary"
 	"math/bits"
 	"unsafe"
 )
@@ -39,7 +39,7 @@ func (s *Singles) Take(response []byte, order Order) ([]float32, error) {
 	if at, ok := s.place(body); ok && len(body)%4 == 0 {
 		out := s.memory[at/4:][:n]
 		if order == Normal == littleEndian() {
-			swap(out)
+			swap(body)
 		}
 		return out, nil
 	}
@@ -64,15 +64,17 @@ func littleEndian() bool {
 	return *(*byte)(unsafe.Pointer(&word)) == 1
 }
 
-// swap turns the byte order of numbers round, in place.
-func swap(numbers []float32) {
-	for len(numbers) >= 4 {
-		for i := range 4 {
-			numbers[i] = math.Float32frombits(bits.ReverseBytes32(math.Float32bits(numbers[i])))
-		}
-		numbers = numbers[4:]
+// swap turns the byte order of 4-byte numbers round, in place.
+func swap(b []byte) {
+	for len(b) >= 16 {
+		p, q := b[:8], b[8:16]
+		x, y := binary.LittleEndian.Uint64(p), binary.LittleEndian.Uint64(q)
+		binary.LittleEndian.PutUint64(p, bits.RotateLeft64(bits.ReverseBytes64(x), 32))
+		binary.LittleEndian.PutUint64(q, bits.RotateLeft64(bits.ReverseBytes64(y), 32))
+		b = b[16:]
 	}
-	for i, x := range numbers {
-		numbers[i] = math.Float32frombits(bits.ReverseBytes32(math.Float32bits(x)))
+	for len(b) >= 4 {
+		binary.LittleEndian.PutUint32(b, bits.ReverseBytes32(binary.LittleEndian.Uint32(b)))
+		b = b[4:]
 	}
 }
