@@ -38,7 +38,7 @@ const (
 func Page(r *report.Report) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
-		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "dash": dash,
+		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "dash": dash, "values": values,
 	}).Parse(pageText)
 	if err != nil {
 		return nil, fmt.Errorf("page template: %w", err)
@@ -250,6 +250,14 @@ func lead(ohm float64) string {
 		return ""
 	}
 	return report.Pretty(quantity.Of(ohm, quantity.Resistance).Text(3))
+}
+
+// values lists a few values whole and many by their ends.
+func values(list []string) string {
+	if len(list) <= 6 {
+		return strings.Join(list, ", ")
+	}
+	return fmt.Sprintf("%s, %s ... %s (%d values)", list[0], list[1], list[len(list)-1], len(list))
 }
 
 func dash(text string) string {
