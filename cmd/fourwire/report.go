@@ -9,6 +9,7 @@ import (
 	"fourwire/record"
 	"fourwire/report"
 	"fourwire/report/html"
+	"fourwire/report/junit"
 	"fourwire/report/workbook"
 )
 
@@ -52,5 +53,5 @@ func (a *app) report(dir string) error {
 
 // forms are what the reports of a record are made as.
 func forms() []report.Form {
-	return []report.Form{html.Form(), workbook.Form()}
+	return []report.Form{html.Form(), workbook.Form(), junit.Form()}
 }
