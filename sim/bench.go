@@ -34,6 +34,7 @@ type Bench struct {
 	nodes       map[string]circuit.Node
 	nodeNames   []string
 	events      []Event
+	onEvent     func(Event)
 }
 
 // part is one device under test: what the engine moves and what Truth shows.
@@ -144,7 +145,8 @@ func (b *Bench) advance(to int64) {
 
 // run lets an instrument do what it can do now.
 func (b *Bench) run(s *station) {
-	s.due = s.Device().Run(b.engine.now)
+	s.Watch(b.engine.now)
+	s.due = min(s.Device().Run(b.engine.now), s.WatchedUntil())
 	for i := len(s.conns) - 1; i >= 0; i-- {
 		s.conns[i].collect()
 		if s.conns[i].closed {
@@ -192,6 +194,13 @@ func (b *Bench) Events() []Event {
 	return slices.Clone(b.events)
 }
 
+// OnEvent has f called at each event, as it happens; nil ends that. f runs under the bench's lock: it must not call the bench.
+func (b *Bench) OnEvent(f func(Event)) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.onEvent = f
+}
+
 // Truth returns the true state of the bench at its present time. It is for tests, and for the simulator's own report.
 func (b *Bench) Truth() Truth {
 	b.mu.Lock()
@@ -234,5 +243,9 @@ func (w world) Log(name string, channel int, kind instrument.EventKind, text str
 	if len(w.b.events) >= 2*maxEvents {
 		w.b.events = w.b.events[:copy(w.b.events, w.b.events[maxEvents:])]
 	}
-	w.b.events = append(w.b.events, Event{time.Duration(w.b.engine.now), name, channel, kind, text, value})
+	e := Event{time.Duration(w.b.engine.now), name, channel, kind, text, value}
+	w.b.events = append(w.b.events, e)
+	if w.b.onEvent != nil {
+		w.b.onEvent(e)
+	}
 }

@@ -159,6 +159,7 @@ func (p *builder) converter(d *Device, c *converter) {
 func (p *builder) instrument(in *Instrument, seed instrument.Seed, ambientC float64) error {
 	spec := instrument.Spec{
 		Name: in.Name, Kind: in.Kind, Identity: in.Identity, Processing: in.Processing, ErrorQueue: in.ErrorQueue, Quirks: in.Speech, Seed: seed,
+		Watchdog: in.Watchdog,
 	}
 	for i := range in.Channels {
 		spec.Channels = append(spec.Channels, in.Channels[i].specimen(seed, in.Name, i+1, ambientC))

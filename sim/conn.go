@@ -107,6 +107,7 @@ func (b *Bench) Waiting() bool {
 }
 
 func (c *Conn) feed(in []byte) {
+	c.station.Heard(c.bench.engine.now)
 	if len(c.held) > 0 { // collect feeds it, in order
 		c.held = append(c.held, in...)
 		c.bench.run(c.station)

@@ -69,6 +69,7 @@ func (l *link) Send(ctx context.Context, msg []byte) error {
 			b.mu.Unlock()
 			return l.failed("send", l.refusal())
 		}
+		l.station.Heard(b.engine.now)
 		n := l.session.Feed(msg, true)
 		b.run(l.station)
 		msg = msg[n:]

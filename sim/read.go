@@ -251,6 +251,12 @@ func (r *reader) instrument(e diag.Entry, ambientC float64) Instrument {
 	if v := n.Get("error_queue"); v != nil {
 		in.ErrorQueue, _ = strconv.Atoi(strings.TrimSpace(v.Text))
 	}
+	if v := n.Get("watchdog"); v != nil {
+		in.Watchdog, _ = diag.Yes(v.Text)
+		if in.Watchdog && kind != instrument.Source && kind != instrument.Unit {
+			r.found.Add(v.Place, "a %s has no output that a watchdog could switch off", kind)
+		}
+	}
 	r.quirks(n.Get("quirks"), &in)
 	channels := n.Get("channels")
 	if channels == nil {

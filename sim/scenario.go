@@ -44,6 +44,7 @@ type Instrument struct {
 	Identity   [4]string
 	Processing time.Duration
 	ErrorQueue int
+	Watchdog   bool // it has a communications watchdog
 	Channels   []Channel
 	Quirks     Quirks
 	Speech     scpi.Quirks

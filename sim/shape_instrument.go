@@ -26,6 +26,7 @@ func instrumentShape(k instrument.Kind) *diag.Shape {
 		{Name: "identity", Type: diag.Text(), About: "its answer to *IDN?: maker, model, serial and firmware, with commas between"},
 		{Name: "processing", Type: diag.Amount(quantity.Time), About: "time between a command's arrival and its effect"},
 		{Name: "error_queue", Type: diag.Whole(2, 1000), About: "entries of the error queue; 20 where it is left out"},
+		{Name: "watchdog", Type: diag.YesNo(), About: "whether it has a communications watchdog, which switches its outputs off when no message comes in time; a source alone can have one"},
 		{Name: "channels", Type: diag.ListOf(diag.Struct(channelShape(k))), About: "one entry for each channel; one with the usual figures where it is left out"},
 		{Name: "quirks", Type: diag.Struct(quirksShape()), About: "how it departs from the standards"},
 	}}

@@ -2,10 +2,14 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -17,7 +21,7 @@ import (
 )
 
 func (a *app) simCommand() *cobra.Command {
-	var pace string
+	var pace, events string
 	var seed uint64
 	cmd := &cobra.Command{
 		Use:   "sim BENCH",
@@ -29,11 +33,12 @@ addresses, then runs until Ctrl-C.
 Exit status: 0 stopped, 3 the input is wrong, 4 an address cannot be served.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.sim(cmd.Context(), args[0], pace, seed, cmd.Flags().Changed("seed"))
+			return a.sim(cmd.Context(), args[0], pace, events, seed, cmd.Flags().Changed("seed"))
 		},
 	}
 	cmd.Flags().StringVar(&pace, "pace", "1", "simulated seconds per second; max is as fast as possible")
 	cmd.Flags().Uint64Var(&seed, "seed", 0, "seed of the bench; the scenario's own if left out")
+	cmd.Flags().StringVar(&events, "events", "", "file that gets what happens on the bench, one JSON object per line, as it happens")
 	return cmd
 }
 
@@ -42,7 +47,7 @@ type served struct {
 	Address    string `json:"address"`
 }
 
-func (a *app) sim(ctx context.Context, path, pace string, seed uint64, seeded bool) error {
+func (a *app) sim(ctx context.Context, path, pace, events string, seed uint64, seeded bool) error {
 	var found diag.Findings
 	tb, err := loadBench(path, &found)
 	if err != nil {
@@ -73,6 +78,14 @@ func (a *app) sim(ctx context.Context, path, pace string, seed uint64, seeded bo
 	if seeded {
 		simOptions.Seed = &seed
 	}
+	if events != "" {
+		f, err := os.Create(events)
+		if err != nil {
+			return wrong(err)
+		}
+		defer f.Close()
+		options.Event = eventLog(f)
+	}
 	b, err := sim.New(tb.scenario, simOptions)
 	if err != nil {
 		return wrong(err)
@@ -96,6 +109,27 @@ func servedAt(address, dir string) (string, error) {
 		a.Path = filepath.Join(dir, a.Path)
 	}
 	return a.String(), nil
+}
+
+// simEvent is one line of the file that --events names.
+type simEvent struct {
+	Wall       time.Time `json:"wall"`    // real time
+	Seconds    float64   `json:"seconds"` // simulated, since the bench was switched on
+	Instrument string    `json:"instrument"`
+	Channel    int       `json:"channel,omitempty"` // 0: a device
+	Kind       string    `json:"kind"`              // switched, set, tripped, mode, cleared, reset
+	Text       string    `json:"text,omitempty"`
+	Value      float64   `json:"value"` // SI
+}
+
+// eventLog writes each event as it happens, in one write, so that the file can be followed and survives whatever comes.
+func eventLog(to io.Writer) func(time.Time, sim.Event) {
+	return func(wall time.Time, e sim.Event) {
+		line, err := json.Marshal(simEvent{wall, e.At.Seconds(), e.Instrument, e.Channel, e.Kind.String(), e.Text, e.Value})
+		if err == nil {
+			_, _ = to.Write(append(line, '\n')) // a full disk does not stop the bench
+		}
+	}
 }
 
 // serving prints where each instrument can be reached, once all of them can.

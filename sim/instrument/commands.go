@@ -23,6 +23,9 @@ func (in *Instrument) commands() []scpi.Command {
 		return append(in.meterCommands(), in.rangeCommands()...)
 	}
 	all = append(all, in.acquisitionCommands()...)
+	if in.spec.Watchdog {
+		all = append(all, in.watchdogCommands()...)
+	}
 	if in.spec.Kind != Source {
 		all = append(all, in.rangeCommands()...)
 	}

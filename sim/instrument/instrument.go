@@ -14,6 +14,7 @@ type Instrument struct {
 	device   *scpi.Device
 	channels []*Channel
 	selected Function // of a meter
+	dog      watchdog
 }
 
 // Channel is one channel of an instrument: its electrical side and its measuring functions. It is a Mover.
@@ -66,10 +67,9 @@ func New(s Spec, w World) (*Instrument, error) {
 		Commands: in.commands(), Reset: func(*scpi.Call) error { in.reset(); return nil },
 	}
 	if len(in.channels) > 1 {
-		options.Registers = append(options.Registers, scpi.RegisterSet{Path: instrumentSet, Parent: "STATus:QUEStionable", Bit: 13})
-		for i := range in.channels {
-			options.Registers = append(options.Registers, scpi.RegisterSet{Path: summarySet(i + 1), Parent: instrumentSet, Bit: uint(i + 1)})
-		}
+		options.Registers = append(options.Registers,
+			scpi.RegisterSet{Path: instrumentSet, Parent: "STATus:QUEStionable", Bit: 13},
+			scpi.RegisterSet{Path: instrumentSet + ":ISUMmary", Parent: instrumentSet, Bit: 1, Count: len(in.channels)})
 	}
 	var err error
 	if in.device, err = scpi.NewDevice(options); err != nil {
@@ -280,5 +280,6 @@ func (in *Instrument) reset() {
 		c.log(ResetDone, "", 0)
 	}
 	in.selected = Volts
+	in.dog = watchdog{}
 	in.world.Touch()
 }

@@ -40,6 +40,7 @@ type Spec struct {
 	Processing time.Duration
 	Channels   []ChannelSpec // at least one
 	ErrorQueue int           // entries; 0 is 20
+	Watchdog   bool          // it has a communications watchdog
 	Quirks     scpi.Quirks
 	Seed       Seed
 }

@@ -33,6 +33,8 @@ type Options struct {
 	Pace float64
 	// Ready is called once all endpoints can be reached, with their actual addresses.
 	Ready func([]Endpoint)
+	// Event sees each event of the bench as it happens, with the real time of its happening; it must not wait for the bench. nil is nobody.
+	Event func(wall time.Time, e sim.Event)
 	// Clock is the real time; nil is the machine's.
 	Clock clock.Clock
 }
@@ -47,6 +49,10 @@ func Serve(ctx context.Context, bench *sim.Bench, o Options) (err error) {
 		s.closeAll()
 		s.running.Wait()
 	}()
+	if o.Event != nil {
+		bench.OnEvent(func(e sim.Event) { o.Event(s.pacer.clock.Now(), e) })
+		defer bench.OnEvent(nil)
+	}
 	ready := make([]Endpoint, 0, len(o.Endpoints))
 	for _, e := range o.Endpoints {
 		actual, err := s.open(e)
