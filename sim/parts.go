@@ -35,6 +35,7 @@ type converter struct {
 
 	at        int64
 	inV, outV float64
+	point     device.Truth // at the last commit
 	span      int64
 	rest      bool
 }
@@ -96,13 +97,14 @@ func (c *converter) Commit(at int64) {
 	c.at = at
 	c.inV, c.outV = c.net.Volts(c.in), c.net.Volts(c.out)
 	c.keep()
-	t := c.PointAt(c.inV, c.outV)
+	c.point = c.PointAt(c.inV, c.outV)
+	t := &c.point
 	idle := true
 	c.span = instrument.Never
 	if c.stepping != nil {
-		c.span, idle = c.stepping(&t)
+		c.span, idle = c.stepping(t)
 	}
-	steady := math.Abs(c.heat.Steady(c.warming(&t))-*c.celsius) < warmKelvin
+	steady := math.Abs(c.heat.Steady(c.warming(t))-*c.celsius) < warmKelvin
 	if !steady && c.heat.TauSecond > 0 {
 		c.span = min(c.span, int64(c.heat.TauSecond*1e9/40))
 	}

@@ -127,15 +127,6 @@ func (d desk) last(who string, kind instrument.EventKind, text string) time.Dura
 	return 0
 }
 
-func (d desk) count(who string, kind instrument.EventKind) (n int) {
-	for _, e := range d.b.Events() {
-		if e.Instrument == who && e.Kind == kind {
-			n++
-		}
-	}
-	return n
-}
-
 // Constant power behind 0.2 ohm at 5 V: published check values; 31.25 W is exactly the nose, V^2/(4 R).
 func TestConstantPowerAndCollapse(t *testing.T) {
 	for _, c := range []struct{ watts, volts float64 }{{10, 4.561553}, {30, 3.0}} {

@@ -19,7 +19,6 @@ type input struct {
 	overAmpsOn          bool
 	on, remote          bool
 	tripped             trips
-	status              device.LoadBranch
 	current             ramp // of the current, in constant current
 	overVolt, overAmp   delay
 	overWatt            delay

@@ -18,10 +18,8 @@ type output struct {
 	on, remote          bool
 	fourQuadrants       bool
 	tripped             trips
-	mode                device.Branch
 
 	reference ramp // of the voltage, as it really is
-	aimed     float64
 	overVolt  delay
 	overAmp   delay
 
@@ -60,7 +58,7 @@ func (t trips) words() string {
 func newOutput(s *OutputSpec, fourQuadrants bool) *output {
 	o := &output{spec: s, fourQuadrants: fourQuadrants, lead: -1}
 	o.part = device.SensedSource{
-		SourceOutput:  device.SourceOutput{RcvOhm: s.RcvOhm, RccOhm: s.RccOhm, SinkA: s.SinkAmps, BleedOhm: s.BleedOhm},
+		SourceOutput:  device.SourceOutput{RcvOhm: s.RcvOhm, RccOhm: s.RccOhm, SinkA: s.SinkAmps},
 		CompensationV: s.CompensationVolts, SenseInputOhm: s.SenseInputOhm, ProtectOhm: s.ProtectOhm,
 	}
 	o.overVolt.span, o.overAmp.span = int64(s.OverVoltsDelay), int64(s.OverAmpsDelay)
@@ -129,11 +127,37 @@ func (o *output) retarget(now int64) {
 // Currents makes output a circuit.TwoPort: terminal and sense point.
 func (o *output) Currents(terminal, sense float64) (amps1, amps2 float64, slopes circuit.Slopes) {
 	if o.remote {
-		return o.part.Currents(terminal, sense)
+		amps1, amps2, slopes = o.part.Currents(terminal, sense)
+	} else {
+		input := 1 / o.spec.SenseInputOhm
+		amps1, slopes.S11 = o.part.SourceOutput.Current(terminal)
+		amps2, slopes.S22 = sense*input, input
 	}
-	amps, siemens := o.part.SourceOutput.Current(terminal)
-	input := 1 / o.spec.SenseInputOhm
-	return amps, sense * input, circuit.Slopes{S11: siemens, S22: input}
+	amps, siemens := o.bleed(terminal)
+	amps1, slopes.S11 = amps1+amps, slopes.S11+siemens
+	return amps1, amps2, slopes
+}
+
+// bleedSpan is the width, in V, over which the bleeder comes in.
+const bleedSpan = 1e-3
+
+// bleed is the current of the bleeder. It draws an output down that is off or above its set point; otherwise the regulator supplies it,
+// so that it does not take away from the current setting.
+func (o *output) bleed(terminal float64) (amps, siemens float64) {
+	if o.spec.BleedOhm <= 0 {
+		return 0, 0
+	}
+	g := 1 / o.spec.BleedOhm
+	if !o.on || o.fourQuadrants {
+		return terminal * g, g
+	}
+	switch above := (terminal - o.part.VrefV) / bleedSpan; {
+	case above <= 0:
+		return 0, 0
+	case above < 1:
+		return terminal * g * above, g*above + terminal*g/bleedSpan
+	}
+	return terminal * g, g
 }
 
 // StartVolts makes output a circuit.Starter.

@@ -309,3 +309,32 @@ func bare(b *testing.B) string {
 	}()
 	return "tcp://" + l.Addr().String()
 }
+
+func TestInProcessAndSocketAgree(t *testing.T) {
+	commands := []string{"VOLT 5;CURR 2;:OUTP ON;*OPC?", "VOLT?", "MEAS:VOLT?", "MEAS:CURR?", "CURR 0.2;:SENS:VOLT:APER 1;:INIT;*OPC?", "MEAS:VOLT?", "STAT:QUES:COND?", "BAD?;:VOLT?", "SYST:ERR?"}
+	inside := bench(t)
+	link, err := inside.Link("psu")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addresses, _ := start(t, bench(t), 0, serve.Endpoint{Instrument: "psu", Address: "tcp://127.0.0.1:0"})
+	c, in := dial(t, addresses[0])
+	for _, command := range commands {
+		if strings.HasPrefix(command, "BAD") { // no answer
+			_ = link.Send(context.Background(), []byte(command))
+			fmt.Fprintln(c, command)
+			continue
+		}
+		if err := link.Send(context.Background(), []byte(command)); err != nil {
+			t.Fatal(err)
+		}
+		want, err := link.Receive(context.Background(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = inside.Clock().Sleep(context.Background(), 10*time.Millisecond)
+		if got := ask(t, c, in, command); got != string(want)+"\n" {
+			t.Errorf("%s: %q over the socket, %q in process", command, got, want)
+		}
+	}
+}
