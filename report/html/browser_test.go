@@ -71,8 +71,11 @@ func TestInABrowser(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for _, width := range []int64{1280, 390} {
+	for _, width := range []int64{1280, 960, 800, 390} {
 		for _, scheme := range []string{"light", "dark"} {
+			if scheme == "dark" && width != 1280 && width != 390 {
+				continue
+			}
 			t.Run(fmt.Sprintf("%d %s", width, scheme), func(t *testing.T) {
 				look(t, ctx, address, width, scheme)
 				mu.Lock()
