@@ -142,6 +142,39 @@ func TestNothingToDrawIsNoTrouble(t *testing.T) {
 	}
 }
 
+// A long line keeps its extremes and its gaps, and the picture stays small.
+func TestLongLinesAreThinned(t *testing.T) {
+	c := curve()
+	var dots []report.Dot
+	for i := range 200_000 {
+		d := report.Dot{Number: i + 1, X: float64(i), Y: math.Sin(float64(i)), UY: math.NaN(), UX: math.NaN(), Status: "ok"}
+		switch i {
+		case 77_777:
+			d.Y = 40
+		case 100_000:
+			d.Y = math.NaN()
+		case 150_000:
+			d.Status = "invalid"
+		}
+		dots = append(dots, d)
+	}
+	c.Lines[0].Dots = dots
+	l := chart.New(c, chart.Wide)
+	line := l.Lines[0]
+	if len(line.Path) > 60_000 {
+		t.Errorf("the path has %d bytes", len(line.Path))
+	}
+	if moves := strings.Count(line.Path, "M"); moves != 3 {
+		t.Errorf("%d pieces: a gap and an invalid point make three", moves)
+	}
+	if peak := fmt.Sprintf(" %.1f", l.Top+(1-l.Y.Place(40))*(l.Bottom-l.Top)); !strings.Contains(line.Path, peak) {
+		t.Errorf("the one high point, at%s, is lost", peak)
+	}
+	if len(line.Marks) != 1 || line.Marks[0].Dot.Number != 150_001 {
+		t.Errorf("%d marks: only the invalid point has one", len(line.Marks))
+	}
+}
+
 // WCAG 2.2, success criterion 1.4.11: graphics that carry meaning have a contrast of 3:1 with what is beside them. Grounds are those
 // of the page.
 func TestLineColoursHaveContrast(t *testing.T) {

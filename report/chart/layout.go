@@ -43,6 +43,9 @@ type Mark struct {
 	Dot         report.Dot
 }
 
+// manyDots is the number of points above which a line is drawn thinned and without marks.
+const manyDots = 500
+
 // barPixels is the length from which an uncertainty bar is drawn: below that it hides behind the mark.
 const barPixels = 8
 
@@ -89,7 +92,11 @@ func (l *Layout) line(line report.Line, index int) Line {
 	out := Line{Name: line.Name, Style: StyleOf(index), Source: index}
 	var path strings.Builder
 	pen := false
-	for _, d := range line.Dots {
+	dots := line.Dots
+	if len(dots) > manyDots {
+		dots = l.thin(dots)
+	}
+	for _, d := range dots {
 		if math.IsNaN(d.X) || math.IsNaN(d.Y) {
 			pen = false
 			continue
@@ -107,7 +114,9 @@ func (l *Layout) line(line report.Line, index int) Line {
 				m.Above, m.Down = high, low
 			}
 		}
-		out.Marks = append(out.Marks, m)
+		if len(line.Dots) <= manyDots || !m.Joined && len(out.Marks) < manyDots {
+			out.Marks = append(out.Marks, m)
+		}
 		if !m.Joined {
 			pen = false
 			continue
@@ -119,6 +128,38 @@ func (l *Layout) line(line report.Line, index int) Line {
 		fmt.Fprintf(&path, "%s%.1f %.1f", verb, m.X, m.Y)
 	}
 	out.Path = path.String()
+	return out
+}
+
+// thin keeps of each column of pixels the first, the lowest, the highest and the last dot, in their order, so that a line of any
+// length looks the same and has a bounded size. Gaps and invalid points stay.
+func (l *Layout) thin(dots []report.Dot) []report.Dot {
+	var out []report.Dot
+	for i := 0; i < len(dots); {
+		if !dots[i].Joined() || math.IsNaN(dots[i].X) || math.IsNaN(dots[i].Y) {
+			out = append(out, dots[i])
+			i++
+			continue
+		}
+		column := int(l.px(dots[i].X))
+		end, low, high := i+1, i, i
+		for ; end < len(dots) && dots[end].Joined() && int(l.px(dots[end].X)) == column && !math.IsNaN(dots[end].Y); end++ {
+			if dots[end].Y < dots[low].Y {
+				low = end
+			}
+			if dots[end].Y > dots[high].Y {
+				high = end
+			}
+		}
+		last := -1
+		for _, k := range []int{i, min(low, high), max(low, high), end - 1} {
+			if k > last {
+				out = append(out, dots[k])
+				last = k
+			}
+		}
+		i = end
+	}
 	return out
 }
 

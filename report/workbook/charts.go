@@ -138,8 +138,8 @@ func axis(c record.Column, a chart.Axis) excelize.ChartAxis {
 	if c.Dim == quantity.Ratio {
 		out.NumFmt.CustomNumFmt = "0 %"
 		out.Title.Paragraph[0].Text = safe(c.Name)
-		if high-low < 0.05 {
-			out.NumFmt.CustomNumFmt = "0.00 %"
+		if len(a.Ticks) > 1 {
+			out.NumFmt.CustomNumFmt = percent(tidy(a.Ticks[1].At - a.Ticks[0].At))
 		}
 	}
 	if !a.Log {
@@ -152,6 +152,18 @@ func axis(c record.Column, a chart.Axis) excelize.ChartAxis {
 	room := math.Pow(a.High/a.Low, 0.03/1.06) // that our picture leaves beyond the data
 	low, high = tidy(round125(a.Low*room, false)), tidy(round125(a.High/room, true))
 	return out
+}
+
+// percent is the number format for ticks that are step apart.
+func percent(step float64) string {
+	places := ""
+	for x := 100 * step; places != "0000" && math.Abs(x-math.Round(x)) > 1e-6; x *= 10 {
+		places += "0"
+	}
+	if places != "" {
+		places = "." + places
+	}
+	return "0" + places + " %"
 }
 
 // tidy drops the digits that come from binary arithmetic: 0.05, not 0.050000000000000044.

@@ -75,7 +75,7 @@ func (s *sheet) widths(chars ...float64) {
 func (b *book) summary() error {
 	r, rec := b.report, b.report.Record
 	s := &sheet{book: b, name: summarySheet}
-	s.widths(30, 14, 14, 14, 12, 12, 8, 12, 10, 10, 11, 11, 28)
+	s.widths(30, 24, 14, 14, 12, 12, 8, 12, 10, 10, 11, 11, 28)
 	s.row("title", r.Title)
 	s.row("", rec.Outcome, r.Headline)
 	for _, n := range r.Notices {
@@ -90,7 +90,7 @@ func (b *book) summary() error {
 			if l.Closest != nil {
 				value, u, bound, unit = l.Closest.Value, l.Closest.U, l.Closest.Bound, l.Closest.Unit
 			}
-			s.row("", l.Text, l.Clause, l.Outcome, rounded(value), rounded(u), bound, unit, rounded(l.Margin), len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule)
+			s.row("", l.Text, l.Clause, l.Outcome, rounded(value, 6), rounded(u, 3), bound, unit, rounded(l.Margin, 4), len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule)
 		}
 	}
 	if len(r.Results) > 0 {
@@ -102,7 +102,7 @@ func (b *book) summary() error {
 			if x.Why != "" {
 				how += "  (none: " + x.Why + ")"
 			}
-			s.row("", x.Name, rounded(x.SI), rounded(x.U), x.Unit, x.Part, how)
+			s.row("", x.Name, rounded(x.SI, 6), rounded(x.U, 3), x.Unit, x.Part, how)
 		}
 	}
 	if len(b.lives) > 0 {
@@ -130,8 +130,8 @@ func (b *book) summary() error {
 }
 
 // rounded keeps a summary readable; the full digits are in the points and the record.
-func rounded(x float64) float64 {
-	if y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 6, 64), 64); err == nil {
+func rounded(x float64, digits int) float64 {
+	if y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', digits, 64), 64); err == nil {
 		return y
 	}
 	return x
