@@ -2,7 +2,6 @@ package sim
 
 import (
 	"fmt"
-	"slices"
 	"sync"
 	"time"
 
@@ -33,7 +32,7 @@ type Bench struct {
 	passive     []named[circuit.Branch]
 	nodes       map[string]circuit.Node
 	nodeNames   []string
-	events      []Event
+	events      eventLog
 	onEvent     func(Event)
 }
 
@@ -54,32 +53,6 @@ type station struct {
 	quirks Quirks
 	due    int64
 	conns  []*Conn
-}
-
-// Event is one thing that happened on the bench.
-type Event struct {
-	At         time.Duration // simulated time since the bench was switched on
-	Instrument string        // or the device
-	Channel    int           // from 1; 0 is a device
-	Kind       instrument.EventKind
-	Text       string  // the name of a setting, of a mode, of a protection
-	Value      float64 // SI
-}
-
-// String is the event on one line.
-func (e Event) String() string {
-	who := e.Instrument
-	if e.Channel > 0 {
-		who = fmt.Sprintf("%s.%d", who, e.Channel)
-	}
-	text := fmt.Sprintf("%.9f s %s %s", e.At.Seconds(), who, e.Kind)
-	if e.Text != "" {
-		text += " " + e.Text
-	}
-	if e.Kind == instrument.SetValue || e.Kind == instrument.Tripped {
-		text += fmt.Sprintf(" %.6g", e.Value)
-	}
-	return text
 }
 
 // Truth is what really is, which no instrument shows.
@@ -184,23 +157,6 @@ func (b *Bench) station(name string) (*station, error) {
 	return nil, fmt.Errorf("the simulated bench has no instrument %q; it has %v", name, b.Instruments())
 }
 
-// maxEvents is how many of the newest events are kept at least.
-const maxEvents = 1 << 18
-
-// Events returns what has happened so far, in order; of a long run the newest quarter of a million.
-func (b *Bench) Events() []Event {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.Clone(b.events)
-}
-
-// OnEvent has f called at each event, as it happens; nil ends that. f runs under the bench's lock: it must not call the bench.
-func (b *Bench) OnEvent(f func(Event)) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.onEvent = f
-}
-
 // Truth returns the true state of the bench at its present time. It is for tests, and for the simulator's own report.
 func (b *Bench) Truth() Truth {
 	b.mu.Lock()
@@ -240,11 +196,8 @@ func (w world) Watch(v *instrument.Window)   { w.b.engine.watch(v) }
 func (w world) Unwatch(v *instrument.Window) { w.b.engine.unwatch(v) }
 
 func (w world) Log(name string, channel int, kind instrument.EventKind, text string, value float64) {
-	if len(w.b.events) >= 2*maxEvents {
-		w.b.events = w.b.events[:copy(w.b.events, w.b.events[maxEvents:])]
-	}
 	e := Event{time.Duration(w.b.engine.now), name, channel, kind, text, value}
-	w.b.events = append(w.b.events, e)
+	w.b.events.add(e)
 	if w.b.onEvent != nil {
 		w.b.onEvent(e)
 	}
