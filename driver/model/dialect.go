@@ -23,7 +23,7 @@ type Piece struct {
 
 // Slot is a place for a number.
 type Slot struct {
-	Name   string  // volts, amps, ohms, watts, range, aperture, cycles or ch
+	Name   string  // volts, amps, ohms, watts, range, aperture, cycles, seconds or ch
 	Form   string  // NRf (also where empty), NR1, NR2 or NR3
 	Digits int     // behind the point for NR2 and NR3; significant ones for NRf, 0 being as many as it takes
 	Scale  float64 // what one of the written number stands for, in SI: 1e-3 for millivolts
@@ -102,6 +102,9 @@ func sayVerbs() []verb {
 		{name: "aperture amps", about: "the same for amps", slots: []string{"aperture", "cycles"}},
 		{name: "start", about: "begin a reading, whose value is asked for later"},
 		{name: "abort", about: "stop a running reading"},
+		{name: "arm watchdog", about: "switch the outputs off by itself when no message comes for so long", slots: []string{"seconds"}},
+		{name: "feed watchdog", about: "tell an armed watchdog that the controller lives; left out: any message does"},
+		{name: "disarm watchdog", about: "do not watch any more"},
 	}
 }
 

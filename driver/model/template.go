@@ -20,7 +20,7 @@ func slotDim(name string) (dim quantity.Dimension, hasUnit, known bool) {
 		return quantity.Resistance, true, true
 	case "watts":
 		return quantity.Power, true, true
-	case "aperture":
+	case "aperture", "seconds":
 		return quantity.Time, true, true
 	case "range":
 		return quantity.Ratio, true, true // in the unit of the verb; see scaleOf
@@ -81,7 +81,7 @@ func parseSlot(text string, rangeDim quantity.Dimension) (Slot, error) {
 	s := Slot{Name: words[0], Scale: 1}
 	dim, hasUnit, known := slotDim(s.Name)
 	if !known {
-		return Slot{}, fmt.Errorf("{%s} is none of volts, amps, ohms, watts, range, aperture, cycles, ch", s.Name)
+		return Slot{}, fmt.Errorf("{%s} is none of volts, amps, ohms, watts, range, aperture, cycles, seconds, ch", s.Name)
 	}
 	if s.Name == "range" {
 		dim = rangeDim

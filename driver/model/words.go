@@ -283,6 +283,14 @@ func (r *reader) common(m *Model, dialect *diag.Node) {
 	if !m.Dialect.CanAsk("identity") {
 		r.found.AddHint(dialect.Place, "most instruments answer \"*IDN?\"", "without words for \"identity\" nobody knows who is spoken to")
 	}
+	for _, verb := range []string{"disarm watchdog", "feed watchdog"} {
+		if m.Dialect.CanSay(verb) && !m.Dialect.CanSay("arm watchdog") {
+			r.found.Add(dialect.Place, "there are words for %q, but none for \"arm watchdog\"", verb)
+		}
+	}
+	if m.Dialect.CanSay("arm watchdog") && !m.Dialect.CanSay("disarm watchdog") {
+		r.found.Add(dialect.Place, "a watchdog that is armed and cannot be disarmed would act after the run; there are no words for \"disarm watchdog\"")
+	}
 	if m.Dialect.CanSay("mark end") && !m.Dialect.CanAsk("events") {
 		r.found.Add(dialect.Place, "\"mark end\" sets a bit that only \"events\" can show, and there are no words for that")
 	}

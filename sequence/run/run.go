@@ -14,6 +14,7 @@ import (
 	"runtime/debug"
 	"time"
 
+	"fourwire/driver"
 	"fourwire/internal/clock"
 	"fourwire/quantity/measured"
 	"fourwire/record"
@@ -28,6 +29,14 @@ type Config struct {
 	Ledger      *measured.Ledger      // the one that the instruments make their readings with; nil: contributors have no names
 	Sink        Sink                  // keeps what happens; nil: nobody does
 	Observe     func(Event)           // sees what happens; nil: nobody does
+
+	// Ready is called when the instruments are prepared and protected and no output is on yet; an error of it ends the run. nil: nothing.
+	Ready func(context.Context) error
+	// Busy is told, before a pause, how long nothing will be heard of the run; nil: nobody asks.
+	Busy func(time.Duration)
+	// Relieved gives an error once somebody else has taken the bench over and makes it safe: the run then ends without sending anything more, not
+	// even to switch off. nil: nobody can.
+	Relieved func() error
 
 	OffWithin       time.Duration // time for each instrument to be switched off; 0 is 5 s
 	DischargeWithin time.Duration // how long to wait for the nodes to discharge; 0 is 3 s
@@ -69,10 +78,8 @@ type Summary struct {
 
 // NodeAfter is a node of the device after everything was switched off.
 type NodeAfter struct {
-	Node       string
-	Volts      float64 // NaN: could not be measured
-	Discharged bool
-	Err        error // why it could not be measured
+	Node string
+	driver.Remains
 }
 
 // Run walks the plan. Whatever ends it, the outputs have been switched off, or the error says which may still be on. The
@@ -100,6 +107,11 @@ func (r *runner) guarded(ctx context.Context) (err error) {
 	}()
 	if err := r.prepare(ctx); err != nil {
 		return r.stopped(ctx, err)
+	}
+	if r.cfg.Ready != nil {
+		if err := r.cfg.Ready(ctx); err != nil {
+			return r.stopped(ctx, err)
+		}
 	}
 	if err := r.block(ctx, r.plan.Sequence.Steps, frame{}); err != nil {
 		return r.stopped(ctx, err)

@@ -505,7 +505,7 @@ func TestWhatStandsAfterwardsIsSaid(t *testing.T) {
 		volts float64
 		said  string
 		gone  bool
-	}{{0.2, "dut.in is discharged: 200 mV", true}, {3.2, "dut.in still stands at 3.2 V", false}} {
+	}{{0.2, "dut.in is discharged: 200 mV", true}, {3.2, "dut.in is still at 3.2 V after 3 s, and it does not fall", false}} {
 		b := newFakeBench()
 		b.stands = c.volts
 		k, s, err := walk(t, context.Background(), b, onePoint)

@@ -5,19 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"time"
 
 	"fourwire/driver"
 	"fourwire/internal/diag"
-	"fourwire/quantity"
 	"fourwire/sequence"
 	"fourwire/sequence/plan"
-)
-
-const (
-	dischargedVolts = 1.0                   // a node below this is called discharged; own choice, far below any touch limit
-	touchVolts      = 60.0                  // above this a charged node is announced as dangerous: DC limit of energy class ES1 of IEC 62368-1, as quoted
-	dischargePoll   = 50 * time.Millisecond // between looks at a node
 )
 
 // makeSafe is the one way out of a run. Loads go off before sources; what fails is tried once more by other means; then the
@@ -28,11 +20,17 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	if cause != nil {
 		r.note("end", "error", "the run ends early: "+cause.Error())
 	}
+	if err := r.relieved(); err != nil {
+		return r.handedOver(cause, err)
+	}
 	failed := map[int]error{}
 	for _, i := range r.offOrder() {
 		if err := r.off(ctx, i); err != nil {
 			failed[i] = err
 		}
+	}
+	if err := r.relieved(); err != nil {
+		return r.handedOver(cause, err)
 	}
 	var all error
 	for _, i := range r.offOrder() {
@@ -53,6 +51,23 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 		all = errors.Join(all, &Stop{Kind: Bench, Err: fmt.Errorf("the record cannot be written: %w", r.sinkErr)})
 	}
 	return all
+}
+
+// relieved gives an error once somebody else has taken the bench over.
+func (r *runner) relieved() error {
+	if r.cfg.Relieved == nil {
+		return nil
+	}
+	return r.cfg.Relieved()
+}
+
+// handedOver leaves the bench to whoever has taken it over.
+func (r *runner) handedOver(cause, why error) error {
+	r.note("safe", "warn", "nothing more is sent to the instruments: "+why.Error())
+	if errors.Is(cause, why) {
+		return nil
+	}
+	return &Stop{Kind: Safety, Err: why}
 }
 
 // offOrder is the roles that can be on: loads, then sources.
@@ -154,27 +169,27 @@ func (r *runner) discharge(ctx context.Context) {
 		k := r.plan.GaugeIndex(sequence.Volts, node)
 		if k < 0 {
 			r.note("safe", "warn", fmt.Sprintf("nothing reads the voltage of %s: whether it is discharged is not known", node))
-			r.after = append(r.after, NodeAfter{Node: node, Volts: nan, Err: errors.New("nothing reads its voltage")})
+			r.after = append(r.after, NodeAfter{Node: node, Remains: driver.Remains{Volts: nan, Err: errors.New("nothing reads its voltage")}})
 			continue
 		}
 		after := r.lookAt(ctx, node, &r.gauges[k])
 		r.after = append(r.after, after)
 		switch {
 		case after.Err != nil:
-			r.note("safe", "warn", fmt.Sprintf("%s: whether it is discharged cannot be measured: %v", node, after.Err))
+			r.note("safe", "warn", fmt.Sprintf("%s: %s", node, after.Remains))
 		case after.Discharged:
-			r.note("safe", "info", fmt.Sprintf("%s is discharged: %s", node, quantity.Of(after.Volts, quantity.Voltage).Text(3)))
-		case math.Abs(after.Volts) > touchVolts:
-			r.note("safe", "error", fmt.Sprintf("danger: %s still stands at %s; do not touch it before it is discharged", node, quantity.Of(after.Volts, quantity.Voltage).Text(3)))
+			r.note("safe", "info", fmt.Sprintf("%s is %s", node, after.Remains))
+		case math.Abs(after.Volts) > float64(driver.TouchVolts):
+			r.note("safe", "error", fmt.Sprintf("danger: %s is %s; do not touch it before it is discharged", node, after.Remains))
 		default:
-			r.note("safe", "warn", fmt.Sprintf("%s still stands at %s after %s", node, quantity.Of(after.Volts, quantity.Voltage).Text(3), r.cfg.DischargeWithin))
+			r.note("safe", "warn", fmt.Sprintf("%s is %s", node, after.Remains))
 		}
 	}
 }
 
 // lookAt measures one node until it is discharged or time is up.
 func (r *runner) lookAt(ctx context.Context, node string, g *gaugeState) (after NodeAfter) {
-	after = NodeAfter{Node: node, Volts: nan}
+	after = NodeAfter{Node: node, Remains: driver.Remains{Volts: nan}}
 	defer func() {
 		if fault := recover(); fault != nil {
 			after.Err = fmt.Errorf("a fault of the program itself: %v", fault)
@@ -182,33 +197,10 @@ func (r *runner) lookAt(ctx context.Context, node string, g *gaugeState) (after 
 	}()
 	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.DischargeWithin+r.cfg.OffWithin)
 	defer cancel()
-	begun := r.clock.Now()
-	for {
-		// the largest range: nothing is known about a node that was just left alone
-		if err := g.meter.Begin(ctx, driver.Request{Function: driver.Volts, Aperture: plan.DefaultAperture, Expect: r.afterwards(g)}); err != nil {
-			after.Err = err
-			return after
-		}
-		reading, err := g.meter.End(ctx)
-		if err != nil {
-			after.Err = err
-			return after
-		}
-		after.Volts = reading.Value.X
-		if after.Discharged = !reading.Overload && math.Abs(after.Volts) < dischargedVolts; after.Discharged {
-			return after
-		}
-		if r.clock.Since(begun) >= r.cfg.DischargeWithin {
-			if reading.Overload {
-				after.Err = fmt.Errorf("it is beyond the %s range", quantity.Of(reading.RangeFull, quantity.Voltage))
-			}
-			return after
-		}
-		if err := r.clock.Sleep(ctx, dischargePoll); err != nil {
-			after.Err = err
-			return after
-		}
-	}
+	// the range of the guard: nothing else is known about a node that was just left alone
+	look := driver.Discharge{Within: r.cfg.DischargeWithin, Aperture: plan.DefaultAperture, Expect: r.afterwards(g), Clock: r.clock}
+	after.Remains = look.Watch(ctx, g.meter)
+	return after
 }
 
 // afterwards is the range for looking at a node: what its guard allows.

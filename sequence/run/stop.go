@@ -50,6 +50,9 @@ func (s *Stop) Error() string {
 // Unwrap gives the cause.
 func (s *Stop) Unwrap() error { return s.Err }
 
+// ErrUnguarded ends a run, as the cause of its context, because nobody would switch off any more if the run were killed.
+var ErrUnguarded = errors.New("the guardian of the bench is gone")
+
 // NotSafe says that an output may still be on.
 type NotSafe struct {
 	Role, Channel string
@@ -113,6 +116,11 @@ func (r *runner) stopped(ctx context.Context, err error) error {
 	if !errors.As(err, &stop) {
 		stop = &Stop{Kind: Bench, Place: r.place, Where: r.where(), Err: err}
 		err = stop
+	}
+	if relieved := r.relieved(); relieved != nil {
+		stop.Kind, stop.Err = Safety, relieved
+	} else if cause := context.Cause(ctx); errors.Is(cause, ErrUnguarded) {
+		stop.Kind, stop.Err = Safety, cause
 	}
 	if ctx.Err() != nil && stop.Kind == Bench {
 		stop.Kind = Interrupted

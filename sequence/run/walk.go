@@ -110,6 +110,9 @@ func (r *runner) wait(ctx context.Context, s *sequence.Wait) error {
 	if d.X < 0 || d.X > 1e9 {
 		return r.stop(Input, "%s cannot be waited", d.Quantity())
 	}
+	if r.cfg.Busy != nil {
+		r.cfg.Busy(seconds(d.X))
+	}
 	return r.clock.Sleep(ctx, seconds(d.X))
 }
 
