@@ -394,7 +394,9 @@ func reference(wire []byte, limit int) (msg, rest []byte, v verdict) {
 // What arrives must be read as the reference reads it, however it is cut into pieces, and nothing beyond a response may be taken.
 func FuzzReceive(f *testing.F) {
 	for _, seed := range []string{"1.5\r\n2\n\r3\n", "\"a\nb\"\n", "#13a\nb\n\n", "CURV #9000000002\r\n\r\n", "#0ab\ncd\n", "'a''\n',#H1F\n", "X 'y\n",
-		"#11\r\n", "#3a\n", "A;B:C \"\n\"\n", " \t*IDN #11\n,\t\"\n\"\n", "#11\n#11\n\n", "\"\"\"\n\"\"\"\r\n"} {
+		"#11\r\n", "#3a\n", "A;B:C \"\n\"\n", " \t*IDN #11\n,\t\"\n\"\n", "#11\n#11\n\n", "\"\"\"\n\"\"\"\r\n", "1\r2\n",
+		"#15abcde,#15abcde\n"} {
+		f.Add([]byte(seed), byte(0), byte(9))
 		f.Add([]byte(seed), byte(1), byte(200))
 		f.Add([]byte(seed), byte(3), byte(5))
 	}

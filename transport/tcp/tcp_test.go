@@ -91,7 +91,18 @@ func TestRedialIsInStepAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, _ = io.WriteString(old, "an answer of before")
+	_, _ = io.WriteString(old, "of before\nleft over\n")
+	if msg, err := link.Receive(context.Background(), nil); err != nil || string(msg) != "of before" {
+		t.Fatalf("%q, %v", msg, err)
+	}
+	if err := link.Redial(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	_ = old.Close()
+	if old, err = l.Accept(); err != nil {
+		t.Fatal(err)
+	}
+	_, _ = io.WriteString(old, "half of an ans")
 	_ = old.Close()
 	if _, err := link.Receive(context.Background(), nil); !errors.Is(err, transport.ErrLost) {
 		t.Fatalf("got %v", err)
