@@ -16,6 +16,7 @@ import (
 	"fourwire/internal/clock"
 	"fourwire/quantity/measured"
 	"fourwire/record"
+	"fourwire/sequence/plan"
 	"fourwire/sequence/run"
 	"fourwire/sim"
 	"fourwire/transport"
@@ -129,7 +130,7 @@ func (o *openBench) forRun() map[string]run.Instrument {
 }
 
 // identities is what the record keeps of the instruments.
-func (o *openBench) identities(tb *testBench) []record.Instrument {
+func (o *openBench) identities(tb *testBench, p *plan.Plan) []record.Instrument {
 	var out []record.Instrument
 	for _, in := range o.instruments {
 		id := in.Identity()
@@ -139,6 +140,7 @@ func (o *openBench) identities(tb *testBench) []record.Instrument {
 				one.Address, one.Calibrated = b.Address, b.Calibrated
 			}
 		}
+		one.Roles = p.Serves(in.Name())
 		out = append(out, one)
 	}
 	return out

@@ -38,12 +38,7 @@ func (a *app) report(dir string) error {
 		fmt.Fprintln(a.err, "fourwire: "+printable(p))
 	}
 	if a.json {
-		doc, err := report.JSON(rec)
-		if err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(a.out, "%s\n", doc)
-		return err
+		return a.recordDocument(rec)
 	}
 	for _, name := range []string{"report.html", "results.xlsx", "verdict.junit.xml"} {
 		fmt.Fprintln(a.out, filepath.Join(dir, name))

@@ -172,7 +172,7 @@ func (r *oneRun) walk(ctx context.Context) (run.Summary, error) {
 		return run.Summary{}, err
 	}
 	defer r.opened.close()
-	if err := r.writer.Instruments(r.opened.identities(r.bench)); err != nil {
+	if err := r.writer.Instruments(r.opened.identities(r.bench, r.plan)); err != nil {
 		return run.Summary{}, err
 	}
 	if err := r.writer.Columns(columnsOf(r.plan), r.plan.Parts); err != nil {

@@ -123,6 +123,22 @@ func (p *Plan) Uses(instrument string) bool {
 	return false
 }
 
+// Serves lists what an instrument does for the sequence: the roles it plays, then the nodes it reads.
+func (p *Plan) Serves(instrument string) []string {
+	var out []string
+	for _, r := range p.Roles {
+		if r.Channel.Instrument == instrument {
+			out = append(out, r.Need.Name)
+		}
+	}
+	for _, g := range p.Gauges {
+		if g.Channel.Instrument == instrument {
+			out = append(out, g.Name())
+		}
+	}
+	return out
+}
+
 // RoleIndex finds a role by the name of its need; -1 where there is none.
 func (p *Plan) RoleIndex(name string) int {
 	for i := range p.Roles {
