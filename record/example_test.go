@@ -46,7 +46,7 @@ func Example() {
 	}
 	fmt.Println(r.Title, r.Rows[0].Cells["vo"].SI, r.Outcome)
 	// Output:
-	// point,time_s,iout [A],vo [V],U(vo) [V],mode,ranges,status,why,biggest
-	// 1,0,0.5,4.987,0.002,sink=CC,,ok,,
+	// point,time_s,iout [A],vo [V],U(vo) [V],mode,ranges,status,why,biggest,notes
+	// 1,0,0.5,4.987,0.002,sink=CC,,ok,,,
 	// Buoy 5 V converter 4.987 not judged
 }

@@ -12,7 +12,7 @@ import (
 
 // fixedColumns are the columns of points.csv that every record has, besides those of the sequence.
 var fixedColumns = map[string]bool{
-	"point": true, "time_s": true, "part": true, "mode": true, "ranges": true, "status": true, "why": true, "biggest": true,
+	"point": true, "time_s": true, "part": true, "mode": true, "ranges": true, "status": true, "why": true, "biggest": true, "notes": true,
 }
 
 // header is the first line of points.csv.
@@ -27,7 +27,7 @@ func header(columns []Column, parts bool) []string {
 			out = append(out, "U("+c.Name+") ["+c.Unit+"]")
 		}
 	}
-	return append(out, "mode", "ranges", "status", "why", "biggest")
+	return append(out, "mode", "ranges", "status", "why", "biggest", "notes")
 }
 
 // row is one point as fields of points.csv.
@@ -53,7 +53,7 @@ func row(columns []Column, parts bool, p Point) []string {
 			biggest[c.Name] = cell.Biggest
 		}
 	}
-	return append(out, joinPairs(p.Modes, " "), joinPairs(p.Ranges, "; "), p.Status(), oneLine(why(p)), joinPairs(biggest, "; "))
+	return append(out, joinPairs(p.Modes, " "), joinPairs(p.Ranges, "; "), p.Status(), oneLine(why(p)), joinPairs(biggest, "; "), joinNotes(p.Notes))
 }
 
 // why names the values that were over range, since their cells are empty.
@@ -106,6 +106,25 @@ func joinPairs(pairs map[string]string, separator string) string {
 		out[i] = name + "=" + value
 	}
 	return strings.Join(out, separator)
+}
+
+// joinNotes writes notes on one line; a semicolon in one becomes a comma.
+func joinNotes(notes []string) string {
+	out := make([]string, len(notes))
+	for i, n := range notes {
+		out[i] = strings.TrimSpace(strings.ReplaceAll(oneLine(n), ";", ","))
+	}
+	return strings.Join(out, "; ")
+}
+
+func splitNotes(text string) []string {
+	var out []string
+	for _, n := range strings.Split(text, ";") {
+		if n = strings.TrimSpace(n); n != "" {
+			out = append(out, n)
+		}
+	}
+	return out
 }
 
 func splitPairs(text, separator string) map[string]string {

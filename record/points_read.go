@@ -204,6 +204,8 @@ func (t *table) readRow(fields []field, line []byte) (Point, error) {
 			p.Why = text
 		case f.fixed == "biggest":
 			biggest = text
+		case f.fixed == "notes":
+			p.Notes = splitNotes(text)
 		}
 		if err != nil {
 			return Point{}, fmt.Errorf("%s: %q is no number", f.fixed, text)

@@ -50,8 +50,10 @@ type Point struct {
 	Cells  map[string]Cell   // by column name
 	Modes  map[string]string // role → CV, CC, CR, CP, off
 	Ranges map[string]string // measured name → range in use
-	Valid  bool
-	Why    string // why it is not valid, or not settled
+	// Notes say what was done to the readings: a zero or a meter's own current subtracted, a lead's drop added.
+	Notes []string
+	Valid bool
+	Why   string // why it is not valid, or not settled
 	// Settled is false where a settle step ran into its time-out.
 	Settled bool
 }
@@ -103,7 +105,15 @@ type Verdict struct {
 	Unit    string  `json:"unit"`
 	Rule    string  `json:"rule"` // "simple acceptance"
 	Where   string  `json:"where,omitempty"`
-	Why     string  `json:"why,omitempty"` // why it could not be judged or decided, and what would decide it
+	Why     string  `json:"why,omitempty"` // why it could not be judged or decided
+	// Band is the guard band w of the rule, SI; Risk the probability that the outcome is not deserved (for undecided: that the
+	// value does not conform). NaN where nothing was judged.
+	Band float64 `json:"band"`
+	Risk float64 `json:"risk"`
+	// Detail is the outcome in the words of a rule with more than three, as in "conditional pass".
+	Detail string `json:"detail,omitempty"`
+	// Advice names the cheapest change that would decide what is undecided.
+	Advice string `json:"advice,omitempty"`
 }
 
 // MarshalJSON writes null for a number that is not there (NaN).
@@ -114,7 +124,9 @@ func (v Verdict) MarshalJSON() ([]byte, error) {
 		Value *float64 `json:"value"`
 		U     *float64 `json:"u"`
 		Bound *float64 `json:"bound"`
-	}{plain(v), finite(v.Value), finite(v.U), finite(v.Bound)})
+		Band  *float64 `json:"band"`
+		Risk  *float64 `json:"risk"`
+	}{plain(v), finite(v.Value), finite(v.U), finite(v.Bound), finite(v.Band), finite(v.Risk)})
 }
 
 // UnmarshalJSON reads null as NaN.
@@ -125,11 +137,14 @@ func (v *Verdict) UnmarshalJSON(data []byte) error {
 		Value *float64 `json:"value"`
 		U     *float64 `json:"u"`
 		Bound *float64 `json:"bound"`
+		Band  *float64 `json:"band"`
+		Risk  *float64 `json:"risk"`
 	}{plain: (*plain)(v)}
 	if err := json.Unmarshal(data, &in); err != nil {
 		return err
 	}
 	v.Value, v.U, v.Bound = orNaN(in.Value), orNaN(in.U), orNaN(in.Bound)
+	v.Band, v.Risk = orNaN(in.Band), orNaN(in.Risk)
 	return nil
 }
 

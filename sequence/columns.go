@@ -55,6 +55,9 @@ func nested(list []Step) (points, runs int) {
 		switch s := s.(type) {
 		case *Sweep:
 			times = max(1, s.Values.most)
+			if s.RepeatFirst {
+				times++
+			}
 			p, n = count(s.Steps)
 		case *Repeat:
 			times = s.Times

@@ -27,13 +27,13 @@ func formatBlocks(t *testing.T) []string {
 // What the page shows can be read: the example is one of the good files, and the fragments stand in a file without a fault.
 func TestFormatPage(t *testing.T) {
 	blocks := formatBlocks(t)
-	if len(blocks) != 4 {
+	if len(blocks) != 5 {
 		t.Fatalf("%d blocks", len(blocks))
 	}
 	if example, err := os.ReadFile(sketch); err != nil || blocks[0] != string(example) {
 		t.Errorf("the example of the page is not %s", sketch)
 	}
-	params, needs, summary := blocks[1], blocks[2], blocks[3]
+	params, needs, measuring, summary := blocks[1], blocks[2], blocks[3], blocks[4]
 	text := "fourwire: sequence/1\ntitle: Buoy 5 V converter\n" + params + needs + `guard:
   dut.in: {volts: ..18 V, amps: ..3 A}
   dut.out: {volts: ..6 V, amps: ..3.3 A}
@@ -52,6 +52,9 @@ steps:
     label: up
     steps:
       - measure: {vi: v(dut.in), vo: v(dut.out)}
+  - repeat: 1
+    steps:
+` + regexp.MustCompile("(?m)^").ReplaceAllString(strings.TrimSpace(measuring), "      ") + `
   - sweep: {vstep: vstep}
     steps:
       - measure: {vi: v(dut.in)}

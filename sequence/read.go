@@ -7,6 +7,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"fourwire/analysis/verdict"
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sequence/expr"
@@ -40,6 +41,7 @@ func Read(name string, data []byte, set []Setting, found *diag.Findings) *Sequen
 	r.params(root.Get("params"), set, global)
 	r.needs(root.Get("needs"))
 	r.guards(root.Get("guard"))
+	r.seq.Rule = r.rule(root.Get("rule"), verdict.Simple)
 	body := global.inner()
 	r.seq.Steps = r.steps(root.Get("steps"), body)
 	r.arrange()
@@ -119,6 +121,12 @@ func whole(n *diag.Node, otherwise int) int {
 		return v
 	}
 	return otherwise
+}
+
+// yes reads a yes or no that the shape has checked.
+func yes(n *diag.Node) bool {
+	on, _ := diag.Yes(text(n))
+	return on
 }
 
 // entries of a mapping; none for anything else.

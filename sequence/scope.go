@@ -152,7 +152,7 @@ func contains(list []string, one string) bool {
 }
 
 // reserved are names that a record uses for itself.
-var reserved = []string{"point", "time_s", "part", "mode", "ranges", "status", "why", "biggest"}
+var reserved = []string{"point", "time_s", "part", "mode", "ranges", "status", "why", "biggest", "notes"}
 
 // declare adds a name to a scope; it notes a fault where the name cannot be used, and adds it all the same so that no
 // further findings follow from it.

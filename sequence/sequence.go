@@ -3,6 +3,7 @@
 package sequence
 
 import (
+	"fourwire/analysis/verdict"
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sequence/expr"
@@ -17,6 +18,7 @@ type Sequence struct {
 	Params  []Param
 	Needs   []Need
 	Guards  []Guard
+	Rule    verdict.Rule // how limits are decided where a judge step does not say
 	Steps   []Step
 	Summary []Step // derive and judge over all points: expressions see whole columns
 	Curves  []Curve
@@ -61,7 +63,7 @@ type Guard struct {
 	Place              diag.Place
 }
 
-// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Wait, *Repeat, *When or *Note.
+// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Wait, *Repeat, *When, *Zero or *Note.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.
@@ -92,6 +94,14 @@ type (
 		Readings []Reading
 		Aperture quantity.Quantity // time; SI 0: the default
 		Average  int               // readings per value; 0 means 1
+		Order    Order
+		Ranges   map[string]quantity.Quantity // by the name of a reading: what its range must hold; others choose for themselves
+		Burst    Burst
+	}
+	// Zero reads what meters show while everything is off, to be subtracted from then on.
+	Zero struct {
+		Pos
+		Readings []Reading // without names
 	}
 	// Derive works values out.
 	Derive struct {
@@ -104,6 +114,7 @@ type (
 		Pos
 		Limit  *expr.Expr // one comparison; "4.9 V <= vo <= 5.1 V" is read as two judge steps
 		When   *expr.Expr // nil: always
+		Rule   verdict.Rule
 		Clause string
 		Part   string // in a summary: only points with this label
 	}
@@ -114,6 +125,9 @@ type (
 		Values Values
 		Label  string // text shown in the column "part" of its points; empty: none
 		Steps  []Step
+		// RepeatFirst runs the steps once more for the first value when all are done, to show what has drifted. That point has
+		// the label RepeatLabel and takes no part in a summary.
+		RepeatFirst bool
 	}
 	// Settle waits until a value stays within a band.
 	Settle struct {
@@ -147,6 +161,44 @@ type (
 		Pos
 		Text string
 	}
+)
+
+// RepeatLabel is the label of a first point that was measured once more at the end of its sweep.
+const RepeatLabel = "repeat"
+
+// Order is the order of readings that cannot be taken at one time.
+type Order uint8
+
+// The orders.
+const (
+	AsNeeded Order = iota // mirrored where the readings do not fit into one time
+	Mirrored              // forwards, then backwards, averaged: an even drift cancels
+	Straight              // forwards only
+)
+
+// Taper is how readings that follow each other are weighted.
+type Taper uint8
+
+// The tapers. How the error of a swing of frequency f falls with the time T: none 1/(fT), triangle 1/(fT)^2, Hann 1/(fT)^3.
+const (
+	Hann Taper = iota
+	Triangle
+	NoTaper
+)
+
+// Burst says how an input that is drawn in bursts is measured: by short readings that follow each other.
+type Burst struct {
+	For    quantity.Quantity // for this time; SI 0: not so, unless Auto
+	Taper  Taper
+	Auto   bool              // aperture and time are chosen from what is seen
+	Within quantity.Quantity // of Auto: target for the standard error, a ratio of the value
+	AtMost quantity.Quantity // of Auto: the longest time for one point
+}
+
+// The figures of Burst where a sequence does not say; own choice.
+const (
+	DefaultWithin = 0.05e-2
+	DefaultAtMost = 5.0 // s
 )
 
 // ColumnKind says where the numbers of a column come from.

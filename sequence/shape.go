@@ -1,6 +1,7 @@
 package sequence
 
 import (
+	"fourwire/analysis/verdict"
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 )
@@ -33,11 +34,14 @@ func Shape() diag.Type {
 		{Name: "params", Type: diag.MapOf("names of parameters", diag.Struct(paramShape())), About: "values that --set can change"},
 		{Name: "needs", Type: diag.MapOf("names of roles", diag.Struct(needShape())), About: "the instrument channels that are asked for"},
 		{Name: "guard", Type: diag.MapOf("nodes of the device", diag.Struct(guardShape())), About: "the absolute limits of the device at its nodes"},
+		{Name: "rule", Type: ruleType(), About: "how limits are decided where a judge step does not say; simple if not said"},
 		{Name: "steps", Type: diag.ListOf(step), Required: true, About: "what is done, in order"},
 		{Name: "summary", Type: diag.ListOf(diag.Choice("a summary step", &sums)), About: "derive and judge over all points"},
 		{Name: "curves", Type: diag.ListOf(diag.Struct(curveShape())), About: "pictures of the report"},
 	}})
 }
+
+func ruleType() diag.Type { return diag.Word(verdict.Words()...) }
 
 func paramShape() *diag.Shape {
 	return &diag.Shape{Title: "a parameter", Fields: []diag.Field{
@@ -107,14 +111,24 @@ func stepShapes(list diag.Type) []*diag.Shape {
 		}},
 		{Title: "a measure step", About: "Reads nodes at one time; its list of steps makes a point.", Fields: []diag.Field{
 			{Name: "measure", Type: diag.MapOf("names of readings", diag.Text()), Required: true, About: "name: v(node) or i(node)"},
-			{Name: "aperture", Type: diag.Amount(quantity.Time), About: "how long each reading integrates"},
+			{Name: "aperture", Type: diag.Either(diag.Amount(quantity.Time), diag.Word("auto")), About: "how long each reading integrates; auto: chosen from what is seen, for inputs that draw in bursts"},
 			{Name: "average", Type: diag.Whole(1, 10_000), About: "readings per value"},
+			{Name: "order", Type: diag.Word("mirrored", "straight"), About: "of readings that cannot be taken at one time: forwards and backwards, averaged, so that an even drift cancels (so if not said), or forwards only"},
+			{Name: "ranges", Type: diag.MapOf("names of readings", diag.Amount(quantity.Voltage, quantity.Current)), About: "name: what the range of this reading must hold; the others choose for themselves"},
+			{Name: "for", Type: diag.Amount(quantity.Time), About: "take readings one after the other for this time, and weight them"},
+			{Name: "taper", Type: diag.Word("hann", "triangle", "none"), About: "how those readings are weighted; hann if not said"},
+			{Name: "within", Type: diag.Amount(quantity.Ratio), About: "of aperture: auto: the standard error that is wanted, as a ratio of the value; 0.05 % if not said"},
+			{Name: "at_most", Type: diag.Amount(quantity.Time), About: "of aperture: auto: the longest time for one point; 5 s if not said"},
+		}},
+		{Title: "a zero step", About: "Reads what meters show while everything is off; it is subtracted from then on.", Fields: []diag.Field{
+			{Name: "zero", Type: diag.ListOf(diag.Text()), Required: true, About: "the readings, as in [i(dut.in), i(dut.out)]"},
 		}},
 		deriveShape(),
 		judgeShape(),
 		{Title: "a sweep step", About: "Runs its steps for each value of a name.", Fields: []diag.Field{
 			{Name: "sweep", Type: diag.MapOf("one name", valuesType()), Required: true, About: "name: a parameter, a value, a list or a range"},
 			body, label,
+			{Name: "repeat_first", Type: diag.YesNo(), About: "whether the first value is measured once more at the end, to show what has drifted"},
 		}},
 		{Title: "a wait step", About: "Waits a fixed time; settle is better where something can be watched.", Fields: []diag.Field{
 			{Name: "wait", Type: diag.Expr(), Required: true, About: "how long"},
@@ -150,6 +164,7 @@ func judgeShape(more ...diag.Field) *diag.Shape {
 		{Name: "judge", Required: true, About: "the limit", Type: diag.Struct(&diag.Shape{Title: "a limit", Fields: append([]diag.Field{
 			{Name: "limit", Type: diag.Expr(), Required: true, About: "a comparison, as in efficiency >= 88 %"},
 			{Name: "when", Type: diag.Expr(), About: "judged only where this holds"},
+			{Name: "rule", Type: ruleType(), About: "how it is decided; the rule of the file if not said"},
 			{Name: "clause", Type: diag.Text(), About: "where the limit comes from"},
 		}, more...)})},
 	}}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"fourwire/analysis/verdict"
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sequence/expr"
@@ -25,7 +26,7 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 }
 
 // kinds are the keys that tell a step.
-var kinds = []string{"source", "load", "settle", "measure", "derive", "judge", "sweep", "wait", "repeat", "when", "note"}
+var kinds = []string{"source", "load", "settle", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
 func (r *reader) step(n *diag.Node, s *scope) []Step {
@@ -47,6 +48,8 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(r.settle(p, v, s))
 	case "measure":
 		return one(r.measure(p, n, s))
+	case "zero":
+		return one(r.zero(p, v, s))
 	case "derive":
 		return one(r.derive(p, n, s))
 	case "judge":
@@ -243,38 +246,6 @@ func amount(n *diag.Node) quantity.Quantity {
 	return q
 }
 
-func (r *reader) measure(p Pos, n *diag.Node, s *scope) *Measure {
-	out := &Measure{Pos: p, Aperture: amount(n.Get("aperture")), Average: whole(n.Get("average"), 1)}
-	if a := n.Get("aperture"); a != nil && out.Aperture.Dim == quantity.Time && out.Aperture.SI <= 0 {
-		r.found.AddHint(a.Place, "one period of the mains, 20 ms or 16.7 ms, is a good start", "an aperture is above zero")
-	}
-	list := entries(n.Get("measure"))
-	if len(list) == 0 && n.Get("measure") != nil && n.Get("measure").Form == diag.Mapping {
-		r.found.Add(p.Place, "measure needs at least one reading, as in {vo: v(dut.out)}")
-	}
-	for _, e := range list {
-		reading := Reading{Name: e.Key, Place: e.Place}
-		x := r.expr(e.Value)
-		typ := expr.Type{Any: true}
-		if x != nil {
-			ref, ok := x.Node()
-			if !ok {
-				r.found.AddHint(x.Place, "what is worked out goes into derive", "%q is no reading: v(node) or i(node) is wanted here", x.Text)
-			} else {
-				typ = r.check(x, s)
-				reading.Function, reading.Node = Function(ref.Function), ref.Node
-			}
-		}
-		ok := s.declare(&symbol{name: e.Key, kind: measuredName, typ: typ, place: e.Place})
-		if ok && reading.Node != "" {
-			node := fmt.Sprintf("%s(%s)", reading.Function, reading.Node)
-			r.column(Column{Name: e.Key, Kind: Measured, Dim: typ.Dim, Node: node}, e.Place)
-		}
-		out.Readings = append(out.Readings, reading)
-	}
-	return out
-}
-
 func (r *reader) derive(p Pos, n *diag.Node, s *scope) *Derive {
 	out := &Derive{Pos: p, Part: r.part(n.Get("part"))}
 	for _, e := range entries(n.Get("derive")) {
@@ -315,6 +286,7 @@ func (r *reader) judge(p Pos, n *diag.Node, s *scope) []Step {
 	limit := r.named(r.expr(n.Get("limit")), s)
 	when := r.named(r.expr(n.Get("when")), s)
 	part := r.part(n.Get("part"))
+	rule := r.rule(n.Get("rule"), r.seq.Rule)
 	if when != nil {
 		r.condition(when, s, "when")
 	}
@@ -331,13 +303,21 @@ func (r *reader) judge(p Pos, n *diag.Node, s *scope) []Step {
 		case op == "==" || op == "!=":
 			r.found.AddHint(one.Place, "give a band, as in 4.9 V <= vo <= 5.1 V", "a measured value never equals a limit exactly")
 		}
-		out = append(out, &Judge{Pos: p, Limit: one, When: when, Clause: text(n.Get("clause")), Part: part})
+		out = append(out, &Judge{Pos: p, Limit: one, When: when, Rule: rule, Clause: text(n.Get("clause")), Part: part})
 	}
 	return out
 }
 
+// rule reads a decision rule that the shape has checked.
+func (r *reader) rule(n *diag.Node, otherwise verdict.Rule) verdict.Rule {
+	if rule, err := verdict.Parse(text(n)); n != nil && err == nil {
+		return rule
+	}
+	return otherwise
+}
+
 func (r *reader) sweep(p Pos, n *diag.Node, s *scope) *Sweep {
-	out := &Sweep{Pos: p, Label: r.label(n.Get("label"), s)}
+	out := &Sweep{Pos: p, Label: r.label(n.Get("label"), s), RepeatFirst: yes(n.Get("repeat_first"))}
 	inner := s.inner()
 	inner.label = out.Label
 	names := entries(n.Get("sweep"))
@@ -355,6 +335,9 @@ func (r *reader) sweep(p Pos, n *diag.Node, s *scope) *Sweep {
 		}
 	}
 	out.Steps = r.body(p, n, inner)
+	if out.RepeatFirst && !MakesRow(out.Steps) && len(out.Steps) > 0 {
+		r.found.AddHint(n.Get("repeat_first").Place, "give it to the sweep whose steps measure", "the steps of this sweep make no point that could be repeated")
+	}
 	return out
 }
 

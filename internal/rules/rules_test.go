@@ -45,9 +45,9 @@ var arrows = map[string][]string{
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
 
 	"sequence/expr": {"quantity/...", "internal/diag"},
-	"sequence":      {"quantity/...", "internal/diag", "sequence/expr"},
+	"sequence":      {"quantity/...", "internal/diag", "sequence/expr", "analysis/verdict"},
 	"sequence/plan": {"sequence", "sequence/expr", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":  {"sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/run":  {"analysis/uncertain", "analysis/verdict", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},
