@@ -81,7 +81,7 @@ func (l *pipeline) read(p []byte) (int, error) {
 			return 0, nil
 		case len(l.data) > 0:
 			n := copy(p, l.data)
-			l.data = l.data[:copy(l.data, l.data[n:])]
+			l.data = l.data[n:]
 			l.changed.Broadcast()
 			return n, nil
 		case l.ended != nil:

@@ -102,8 +102,11 @@ func (d *Dialer) simulated(a transport.Address) (transport.Link, error) {
 	err := errors.New("no simulated bench is there; sim: addresses need one in the same process")
 	if d.Sim != nil {
 		var link transport.Link
-		if link, err = d.Sim(a.Path); err == nil {
+		switch link, err = d.Sim(a.Path); {
+		case err == nil && link != nil:
 			return link, nil
+		case err == nil:
+			err = fmt.Errorf("the simulated bench has no instrument %q", a.Path)
 		}
 	}
 	return nil, &transport.Error{Op: "open", Address: a.String(), Err: err}

@@ -172,6 +172,7 @@ func TestDialRefusals(t *testing.T) {
 		{"no time", &dial.Dialer{Connect: 1}, parse(t, "tcp://"+gone), transport.ErrTimeout, "before the time ran out"},
 		{"no simulated bench", &dial.Dialer{}, parse(t, "sim:meter1"), nil, "no simulated bench is there"},
 		{"no such simulated instrument", &dial.Dialer{Sim: func(string) (transport.Link, error) { return nil, own }}, parse(t, "sim:x"), own, ""},
+		{"no simulated instrument and no error", &dial.Dialer{Sim: func(string) (transport.Link, error) { return nil, nil }}, parse(t, "sim:x"), nil, `no instrument "x"`},
 		{"no such port below the folder", &dial.Dialer{BaseDir: dir}, parse(t, "serial:meter.pty"), nil, filepath.Join(dir, "meter.pty")},
 		{"an address made by hand", &dial.Dialer{}, transport.Address{Scheme: "gopher", Path: "x"}, nil, `no wire has the scheme "gopher"`},
 	} {

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"slices"
 	"testing"
 	"time"
 
@@ -17,26 +18,30 @@ import (
 )
 
 // alternate runs bare and ours by turns, in batches, and reports the time of ours as a multiple of the bare one: the speed of a machine
-// wanders by more than what is measured here.
+// wanders by more than what is measured here. Medians over the batches keep other work on the machine out.
 func alternate(b *testing.B, batch int, bare, ours func()) {
 	c := clock.Real()
-	var spentBare, spentOurs time.Duration
-	for b.Loop() {
+	var bareNs, oursNs, ratio []float64
+	spend := func(call func()) float64 {
 		begin := c.Now()
 		for range batch {
-			bare()
+			call()
 		}
-		spentBare += c.Since(begin)
-		begin = c.Now()
-		for range batch {
-			ours()
-		}
-		spentOurs += c.Since(begin)
+		return float64(c.Since(begin).Nanoseconds()) / float64(batch)
 	}
-	calls := float64(b.N * batch)
-	b.ReportMetric(float64(spentBare.Nanoseconds())/calls, "bare-ns/op")
-	b.ReportMetric(float64(spentOurs.Nanoseconds())/calls, "link-ns/op")
-	b.ReportMetric(float64(spentOurs)/float64(spentBare), "link/bare")
+	for b.Loop() {
+		bareNs = append(bareNs, spend(bare))
+		oursNs = append(oursNs, spend(ours))
+		ratio = append(ratio, oursNs[len(oursNs)-1]/bareNs[len(bareNs)-1])
+	}
+	b.ReportMetric(median(bareNs), "bare-ns/op")
+	b.ReportMetric(median(oursNs), "link-ns/op")
+	b.ReportMetric(median(ratio), "link/bare")
+}
+
+func median(values []float64) float64 {
+	slices.Sort(values)
+	return values[len(values)/2]
 }
 
 // answerAll answers each line on every connection with what answer says.
