@@ -119,6 +119,15 @@ func (c *curve) scattered(factors []float64) float64 {
 	return c.excess() * math.Sqrt(sum)
 }
 
+// scatterOf is the standard uncertainty of a combination by all scatter of the points, their own terms included.
+func (c *curve) scatterOf(factors []float64) float64 {
+	var sum float64
+	for _, w := range c.onValues(factors) {
+		sum += w * w
+	}
+	return c.scatter() * math.Sqrt(sum)
+}
+
 // explained is the residual sum of squares to be expected from the error terms of the values: for each input the part of its
 // effect that the curve cannot follow, |p|^2 - p'Hp with the hat matrix H. What all points share mostly vanishes in it.
 func (c *curve) explained() float64 {

@@ -210,7 +210,8 @@ func (p points) kinkAt(i, low, high int, second, noise []float64) Kink {
 	gap := p.t[i+1] - p.t[i]
 	wide0, wide1 := p.t[i+1]-p.t[i-1], p.t[i+2]-p.t[i]
 	k := Kink{Low: p.x[i], High: p.x[i+1], at: i, Strength: strength}
-	if e0*e1 < 0 {
+	// a step bends the curve both ways by like amounts; beside a bend the other excess is scatter
+	if e0*wide0*e1*wide1 < 0 && min(math.Abs(e0*wide0), math.Abs(e1*wide1)) > max(math.Abs(e0*wide0), math.Abs(e1*wide1))/3 {
 		k.Step = gap / 4 * (e0*wide0 - e1*wide1)
 		return k
 	}

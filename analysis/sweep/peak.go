@@ -75,11 +75,17 @@ func PeakOf(y, x Values, ledger *measured.Ledger) (Peak, error) {
 	if err != nil {
 		return peak, err
 	}
+	for _, k := range []*Kink{s.kinkLow, s.kinkHigh} {
+		if k != nil && k.Low.X <= peak.High && k.High.X >= peak.Low {
+			peak.Low, peak.High = min(peak.Low, k.Low.X), max(peak.High, k.High.X)
+		}
+	}
 	s.others(&peak)
 	if len(p.x) < kinkPoints {
 		// too few points to show a change of mode: the place is no better known than to a step on either side
 		peak.Low, peak.High = min(peak.Low, p.x[max(0, top-1)].X), max(peak.High, p.x[min(len(p.x)-1, top+1)].X)
 	}
+	peak.Low, peak.High = max(peak.Low, p.x[0].X), min(peak.High, p.x[len(p.x)-1].X)
 	// the interval of the place is not symmetrical: U reaches its farther end
 	reach := max(peak.High-peak.X.X, peak.X.X-peak.Low)
 	if u := peak.X.Std(); reach > 2*u {

@@ -131,11 +131,24 @@ func (s *summit) form(place float64) {
 	}
 	if cubic, err := s.polynomial(3); err == nil {
 		at := cubic.highest(s.t[s.from], s.t[s.to])
-		s.extraY, s.extraPlace = math.Abs(cubic.at(at)-y), math.Abs(at-place)
+		s.extraY = math.Hypot(cubic.at(at)-y, cubic.scatterOf(cubic.powers(at, 0))/2)
+		s.extraPlace = math.Hypot(at-place, s.wander(cubic, at)/2)
 	}
 	if knot, height, ok := s.tent(); ok {
 		s.extraY, s.extraPlace = max(s.extraY, math.Abs(height-y)), max(s.extraPlace, math.Abs(knot-place))
 	}
+}
+
+// wander is the standard uncertainty, by scatter, of the place at which a fit has its top; it is no more than the window is
+// wide.
+func (s *summit) wander(f *curve, place float64) float64 {
+	width := s.t[s.to] - s.t[s.from]
+	here, there := f.slope(place-width/100), f.slope(place+width/100)
+	bend := (here - there) / (width / 50)
+	if !(bend > 0) {
+		return 0
+	}
+	return min(width, f.scatterOf(f.powers(place, 1))/bend)
 }
 
 // tent fits two straight lines that meet at a knot to the window, at the best of a number of knots; ok tells that it is a tent,
@@ -253,19 +266,9 @@ func (s *summit) atKink(k *Kink, near, far int) Peak {
 	y := s.fit.combination(s.fit.powers(s.t[near], 0))
 	y.X = (low + high) / 2
 	p := Peak{Kind: AtKink, Points: s.to - s.from + 1, Low: k.Low.X, High: k.High.X}
-	p.Y = s.scattered(y, s.scatterAt(edge), math.Hypot(form, (high-low)/2))
+	p.Y = s.scattered(y, max(s.fit.scattered(edge), s.fit.scatterOf(edge)), math.Hypot(form, (high-low)/2))
 	p.X = k.At(s.ledger)
 	return p
-}
-
-// scatterAt is the standard uncertainty of a combination by all scatter, that of the points' own terms included: for a curve
-// that is carried on.
-func (s *summit) scatterAt(factors []float64) float64 {
-	var sum float64
-	for _, w := range s.fit.onValues(factors) {
-		sum += w * w
-	}
-	return max(s.fit.excess(), s.fit.scatter()) * math.Sqrt(sum)
 }
 
 // roof bounds a cusp from above: neither side's curve can be left before the change, so that the top is at most where both
