@@ -213,7 +213,7 @@ func TestPeakOfAMeasuredConverter(t *testing.T) {
 	near(t, "greatest", greatest.X, 0.8298, 5e-5)
 	var l measured.Ledger
 	p, err := sweep.PeakOf(y, x, &l)
-	if err != nil || p.Low > 4.5e-3 || p.High < 9.6e-3 || math.Abs(p.Y.X-0.8225) > p.Y.Expanded() {
+	if err != nil || p.Low > 4.6e-3 || p.High < 9.6e-3 || math.Abs(p.Y.X-0.8225) > p.Y.Expanded() {
 		t.Errorf("%+v %v", p, err)
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"math"
 
-	"fourwire/quantity"
 	"fourwire/quantity/measured"
 )
 
@@ -72,6 +71,3 @@ func along(y, x Values, slope func(i int) float64) Values {
 func scatterInput(about string) measured.Input {
 	return measured.Input{Name: "scatter about the " + about, Kind: measured.Noise}
 }
-
-// ratio makes a number a value without error.
-func ratio(x float64) measured.Value { return measured.Exact(quantity.Of(x, quantity.Ratio)) }
