@@ -290,3 +290,36 @@ func TestEveryOperatingPointBalances(t *testing.T) {
 		}
 	}
 }
+
+// 5 V behind 0.5 ohm with 2 A at 3.3 V: the loaded input is 4.1765 V (published check value), so that thresholds of 4.5 V and 4.2 V make the
+// converter start and stop for ever, and 4.5 V and 3.9 V let it run.
+func TestMotorBoating(t *testing.T) {
+	for _, c := range []struct {
+		stops  float64
+		starts bool
+	}{{4.2, false}, {3.9, true}} {
+		d := rig{sourceWire: ", lead: 0.2495 ohm", source: "output_resistance: 1 mohm, bleeder: 0 ohm, capacitor: 0 F", loadWire: "-out",
+			more: fmt.Sprintf("  converter: {kind: buck, in: bus, out: bus-out, set: 3.3 V, input_capacitor: 22 uF, output_capacitor: 44 uF, starts_above: 4.5 V, stops_below: %g V, soft_start: 500 us}\n", c.stops),
+		}.build(t)
+		d.say("psu", "VOLT 5;CURR 10;:OUTP ON")
+		d.wait(50 * time.Millisecond)
+		d.say("eload", "CURR 2;:INP ON")
+		d.wait(50 * time.Millisecond)
+		from := len(d.b.Events())
+		d.wait(50 * time.Millisecond)
+		changes := 0
+		for _, e := range d.b.Events()[from:] {
+			if e.Instrument == "converter" && e.Text == "under-voltage lock-out" {
+				changes++
+			}
+		}
+		if c.starts {
+			near(t, "the loaded input", d.volts("bus"), 4.1765, 2e-4)
+			if changes > 0 {
+				t.Errorf("with %g V the converter stops %d times", c.stops, changes)
+			}
+		} else if changes < 3 {
+			t.Errorf("with %g V the converter stops %d times in 50 ms, want for ever", c.stops, changes)
+		}
+	}
+}
