@@ -35,11 +35,12 @@ type openBench struct {
 	simulator   *sim.Bench // nil for real instruments
 	seed        *uint64
 	instruments []*driver.Instrument
+	addresses   map[string]transport.Address // of the instruments, with every option
 }
 
 // openClock makes the simulated bench where there is one; its clock is virtual, so that hours pass in seconds.
 func openClock(tb *testBench, seed uint64, seeded bool) (*openBench, error) {
-	o := &openBench{clock: clock.Real(), ledger: &measured.Ledger{}}
+	o := &openBench{clock: clock.Real(), ledger: &measured.Ledger{}, addresses: map[string]transport.Address{}}
 	if !tb.simulated {
 		return o, nil
 	}
@@ -81,8 +82,8 @@ func (o *openBench) open(ctx context.Context, r *oneRun) error {
 			return &failure{status: exitInput, err: err}
 		}
 		a = a.WithDefaults(defaults)
-		names[a] = in.Name
-		one, err := o.openOne(ctx, d, a, in, m, r.flags.debug, r.bench.bench.AmbientKelvin)
+		names[a], o.addresses[in.Name] = in.Name, a
+		one, err := o.openOne(ctx, r.keeper, d, a, in, m, r.flags.debug, r.bench.bench.AmbientKelvin)
 		if err != nil {
 			o.close()
 			if errors.Is(context.Cause(ctx), errInterrupted) {
@@ -95,13 +96,14 @@ func (o *openBench) open(ctx context.Context, r *oneRun) error {
 	return nil
 }
 
-func (o *openBench) openOne(ctx context.Context, d *dial.Dialer, a transport.Address, in bench.Instrument, m *model.Model, each bool, ambient float64) (*driver.Instrument, error) {
+func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a transport.Address, in bench.Instrument, m *model.Model, each bool, ambient float64) (*driver.Instrument, error) {
 	ctx, cancel := o.clock.WithTimeout(ctx, openTimeout)
 	defer cancel()
 	link, err := d.Dial(ctx, a)
 	if err != nil {
 		return nil, err
 	}
+	link = k.link(link)
 	one, err := driver.Open(ctx, driver.Config{
 		Name: in.Name, Address: a.String(), Model: m, Link: link, Clock: o.clock, Ledger: o.ledger,
 		Expect:           driver.Identity{Maker: in.Identity.Maker, Model: in.Identity.Model, Serial: in.Identity.Serial},

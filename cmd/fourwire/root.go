@@ -103,16 +103,19 @@ or on a simulated bench, and gives curves, verdicts, a report, a workbook and a 
 		return &failure{status: exitInput, err: err, hint: fmt.Sprintf("see %q", cmd.CommandPath()+" --help")}
 	})
 	root.SetVersionTemplate("fourwire {{.Version}}\n")
-	root.AddCommand(a.runCommand(), a.checkCommand(), a.fitCommand(), a.reportCommand(), a.askCommand(), a.simCommand())
+	root.AddCommand(a.runCommand(), a.checkCommand(), a.fitCommand(), a.reportCommand(), a.askCommand(), a.simCommand(), a.guardianCommand())
 	return root
 }
 
-// interruptible gives a context that ends at Ctrl-C or SIGTERM. A second signal does not end the program: outputs are on
+// interruptible gives a context that ends at Ctrl-C, SIGTERM or when the terminal is closed. A second signal does not end the program: outputs are on
 // their way off and that must not be cut short.
 func (a *app) interruptible() (context.Context, func()) {
 	ctx, cancel := context.WithCancelCause(context.Background())
 	signals := make(chan os.Signal, 4)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	if !signal.Ignored(syscall.SIGHUP) { // a terminal that is closed, unless the program was told not to mind
+		signal.Notify(signals, syscall.SIGHUP)
+	}
 	done := make(chan struct{})
 	var once sync.Once
 	go func() {

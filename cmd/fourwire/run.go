@@ -5,12 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"unicode"
 
 	"github.com/spf13/cobra"
 
+	"fourwire/driver/guardian"
 	"fourwire/internal/clock"
 	"fourwire/internal/diag"
 	"fourwire/record"
@@ -72,11 +75,12 @@ type oneRun struct {
 	opened   *openBench
 	writer   *record.Writer
 	watch    *watcher
+	keeper   *keeper
 	warnings []diag.Finding
 }
 
 func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) error {
-	r := &oneRun{app: a, flags: f, path: path}
+	r := &oneRun{app: a, flags: f, path: path, keeper: &keeper{}}
 	seq, input, err := loadSequence(path, f.set)
 	if err != nil {
 		return err
@@ -168,6 +172,7 @@ func slug(title string) string {
 
 // walk opens the instruments, asks where it must, and runs the plan.
 func (r *oneRun) walk(ctx context.Context) (run.Summary, error) {
+	r.keeper = newKeeper(r.bench.simulated)
 	if err := r.opened.open(ctx, r); err != nil {
 		return run.Summary{}, err
 	}
@@ -178,15 +183,39 @@ func (r *oneRun) walk(ctx context.Context) (run.Summary, error) {
 	if err := r.writer.Columns(columnsOf(r.plan), r.plan.Parts); err != nil {
 		return run.Summary{}, err
 	}
-	if !r.bench.simulated && !r.flags.yes {
-		if err := r.app.confirm(r.plan); err != nil {
-			return run.Summary{}, err
+	orders, err := ordersFor(r)
+	if err != nil {
+		return run.Summary{}, err
+	}
+	ctx, err = r.keeper.start(ctx, r.app, orders)
+	if err != nil {
+		return run.Summary{}, r.keeper.end(ctx, notRight(err, "nothing was set; a run on real instruments needs a second process that switches off should the first be killed"), r.opened.close)
+	}
+	summary, err := r.energise(ctx)
+	return summary, r.keeper.end(ctx, err, r.opened.close)
+}
+
+// energise says what switches off in which case, asks where it must, and runs the plan.
+func (r *oneRun) energise(ctx context.Context) (run.Summary, error) {
+	coverage := r.keeper.coverage
+	if err := r.writer.Event(record.Event{Kind: "coverage", Text: coverage.Text(), Fields: map[string]any{"ends": coverage.Ends}}); err != nil {
+		return run.Summary{}, err
+	}
+	if !r.bench.simulated {
+		signal.Ignore(syscall.SIGPIPE) // whoever reads what is printed may go away; the outputs are switched off all the same
+		r.watch.observe(run.Event{Kind: "coverage", Level: "info", Text: coverage.Text()})
+		if !r.flags.yes {
+			if err := r.app.confirm(r.plan, coverage); err != nil {
+				return run.Summary{}, err
+			}
 		}
 	}
-	return run.Run(ctx, run.Config{
+	config := run.Config{
 		Plan: r.plan, Instruments: r.opened.forRun(), Clock: r.opened.clock, Ledger: r.opened.ledger,
 		Sink: r.writer, Observe: r.watch.observe,
-	})
+	}
+	r.keeper.guard(&config)
+	return run.Run(ctx, config)
 }
 
 // finish closes the record, makes the reports and says how it ended.
@@ -224,7 +253,7 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 }
 
 // confirm says what will be switched on and asks.
-func (a *app) confirm(p *plan.Plan) error {
+func (a *app) confirm(p *plan.Plan, coverage guardian.Coverage) error {
 	fmt.Fprintln(a.err, "These outputs of real instruments will be switched on:")
 	for _, role := range p.Roles {
 		n := role.Need
@@ -236,6 +265,14 @@ func (a *app) confirm(p *plan.Plan) error {
 			fmt.Fprintf(a.err, "; over-current at %s", role.OverAmps)
 		}
 		fmt.Fprintln(a.err)
+	}
+	fmt.Fprintln(a.err, "What switches them off:")
+	for _, e := range coverage.Ends {
+		state := "covered"
+		if !e.Covered {
+			state = "NOT COVERED"
+		}
+		fmt.Fprintf(a.err, "  %-15s %-12s %s\n", e.End, state, e.How)
 	}
 	fmt.Fprintln(a.err, "A software stop is no emergency stop. Work on energised circuits is for qualified persons, by your local rules.")
 	fmt.Fprint(a.err, "Switch them on? [y/N] ")

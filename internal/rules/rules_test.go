@@ -29,11 +29,12 @@ var arrows = map[string][]string{
 	"transport/dial":          {"transport/...", "internal/clock"},
 	"transport/transporttest": {"transport", "internal/clock"},
 
-	"driver/scpi":    {"quantity"},
-	"driver/ieee488": {"transport", "driver/scpi", "internal/clock"},
-	"driver/model":   {"quantity", "internal/diag"},
-	"driver/bench":   {"quantity", "internal/diag", "driver/model"},
-	"driver":         {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
+	"driver/scpi":     {"quantity"},
+	"driver/ieee488":  {"transport", "driver/scpi", "internal/clock"},
+	"driver/model":    {"quantity", "internal/diag"},
+	"driver/bench":    {"quantity", "internal/diag", "driver/model"},
+	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
+	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
 
 	"record":            {"quantity/...", "internal/clock", "internal/diag"},
 	"report":            {"record", "quantity/..."}, // the forms below are handed to it
@@ -44,7 +45,7 @@ var arrows = map[string][]string{
 	"report/reporttest": {"record", "quantity", "internal/clock"},
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
 
-	"sequence/expr": {"quantity/...", "internal/diag"},
+	"sequence/expr": {"quantity/...", "internal/diag", "analysis/sweep"},
 	"sequence":      {"quantity/...", "internal/diag", "sequence/expr", "analysis/verdict"},
 	"sequence/plan": {"sequence", "sequence/expr", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
 	"sequence/run":  {"analysis/uncertain", "analysis/verdict", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
