@@ -84,7 +84,8 @@ func TestFormatPageIsComplete(t *testing.T) {
 			}
 		}
 	}
-	for _, f := range []string{"abs", "sqrt", "min", "max", "ln", "exp", "log10", "round", "mean", "span", "first", "last", "count", "at", "crossing", "where_max", "where_min", "slope"} {
+	for _, f := range []string{"abs", "sqrt", "min", "max", "ln", "exp", "log10", "round", "mean", "span", "first", "last", "count", "at", "crossing", "where_max", "where_min", "slope",
+		"rises_at", "falls_at", "hysteresis_at", "line_regulation", "load_regulation", "minimum_input", "dropout_voltage", "peak", "peak_at", "mode_change", "average_at", "drift_of"} {
 		words = append(words, "`"+f+"(")
 	}
 	for _, w := range words {

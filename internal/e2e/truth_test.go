@@ -54,7 +54,7 @@ func TestEfficiencyAgainstTheTruth(t *testing.T) {
 
 // Every example comes to its end with valid points, everything off, and the device discharged.
 func TestEveryExampleRuns(t *testing.T) {
-	for _, file := range []string{"efficiency.yaml", "line-regulation.yaml", "load-regulation.yaml", "dropout.yaml", "no-load.yaml"} {
+	for _, file := range []string{"efficiency.yaml", "line-regulation.yaml", "load-regulation.yaml", "dropout.yaml", "no-load.yaml", "peak.yaml"} {
 		t.Run(file, func(t *testing.T) {
 			c, s := whole(t, file, options{})
 			if s.Points != c.plan.Points || s.Invalid != 0 || s.Unsettled != 0 {
@@ -121,8 +121,39 @@ func TestDropoutAgainstTheTruth(t *testing.T) {
 		}
 		name := map[string]string{"down": "lost_atdown", "up": "back_atup"}[part]
 		r := c.results[name]
-		if crossing == 0 || math.Abs(r.SI-crossing) > 5e-3 {
+		if crossing == 0 || !(math.Abs(r.SI-crossing) <= 5e-3) {
 			t.Errorf("%s: %g V, the truth is %g V", name, r.SI, crossing)
+		}
+	}
+}
+
+// Peak and hand-over of the efficiency curve, against the simulator's own efficiency and mode at the points of the run. The
+// second change of mode, where the current becomes continuous, is a step in the true efficiency, too.
+func TestPeakAgainstTheTruth(t *testing.T) {
+	c, _ := whole(t, "peak.yaml", options{})
+	best, fall := 0.0, 0.0
+	var handOver, continuous [2]float64
+	for i := range c.truths {
+		d := c.truths[i].Devices["converter"]
+		best = max(best, d.Efficiency)
+		if i == 0 {
+			continue
+		}
+		before := c.truths[i-1].Devices["converter"]
+		loads := [2]float64{c.points[i-1].Cells["io"].SI, c.points[i].Cells["io"].SI}
+		switch {
+		case d.Mode != before.Mode:
+			handOver = loads
+		case before.Efficiency-d.Efficiency > fall:
+			fall, continuous = before.Efficiency-d.Efficiency, loads
+		}
+	}
+	if r := c.results["best"]; !(math.Abs(r.SI-best) <= r.U) || r.U > 5e-3 {
+		t.Errorf("peak %g, U %g; the truth at its best point is %g", r.SI, r.U, best)
+	}
+	for name, loads := range map[string][2]float64{"skips_until": handOver, "continuous_from": continuous} {
+		if r := c.results[name]; !(r.SI > loads[0] && r.SI < loads[1]) {
+			t.Errorf("%s %g A, U %g; the mode changes between %g and %g A", name, r.SI, r.U, loads[0], loads[1])
 		}
 	}
 }

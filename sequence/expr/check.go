@@ -166,7 +166,7 @@ func (c *checker) call(n *node) Type {
 		types[i] = c.typ(a)
 		any = any || types[i].Any
 	}
-	if len(n.args) < f.least || f.most >= 0 && len(n.args) > f.most {
+	if !n.arity() {
 		return c.fault(n.at, "", "%s is wanted here, this has %s", f.use, arguments(len(n.args)))
 	}
 	if any {
@@ -207,16 +207,55 @@ func (c *checker) call(n *node) Type {
 		}
 	case "count":
 		out.Dim = quantity.Ratio
-	case "at", "crossing":
-		if types[2].Dim != types[1].Dim {
-			return c.fault(n.args[2].at, "", "%s: the column is %s, this value is %s", f.use, types[1].Dim.Name(), types[2].Dim.Name())
-		}
-	case "where_max", "where_min":
+	case "where_max", "where_min", "peak_at":
 		out.Dim = types[1].Dim
 	case "slope":
 		out.Dim = types[0].Dim.Over(types[1].Dim)
 		if !sane(out.Dim) {
 			return c.fault(n.at, "", "%s over %s has powers of units that no quantity has", types[0].Dim.Name(), types[1].Dim.Name())
+		}
+	}
+	if f.column {
+		return c.levels(n, types, out)
+	}
+	return out
+}
+
+// levels checks the values that follow the columns of a function.
+func (c *checker) levels(n *node, types []Type, out Type) Type {
+	use := functions[n.name].use
+	like := func(i, column int) bool {
+		if types[i].Dim == types[column].Dim {
+			return true
+		}
+		c.fault(n.args[i].at, "", "%s: the column is %s, this value is %s", use, types[column].Dim.Name(), types[i].Dim.Name())
+		return false
+	}
+	switch n.name {
+	case "at", "crossing", "rises_at", "falls_at", "hysteresis_at":
+		like(2, 1)
+	case "line_regulation", "load_regulation":
+		out.Dim = types[1].Dim
+		if len(types) == 3 && like(2, 1) {
+			out.Dim = quantity.Ratio
+		}
+	case "mode_change":
+		if len(types) == 3 && types[2].Dim != quantity.Ratio {
+			c.fault(n.args[2].at, "", "%s: which of them is a number such as 2, this is %s", use, types[2].Dim.Name())
+		}
+	case "minimum_input", "dropout_voltage":
+		if like(2, 1) && types[3].Dim != quantity.Ratio {
+			like(3, 1)
+		}
+		if n.name == "dropout_voltage" && types[0].Dim != types[1].Dim {
+			c.fault(n.at, "", "%s: %s and %s have no difference", use, types[0].Dim.Name(), types[1].Dim.Name())
+		}
+	case "average_at":
+		like(2, 1)
+		for i, t := range types[3:] {
+			if t.Dim != quantity.Ratio {
+				c.fault(n.args[i+3].at, "", "%s: a part of the full load is a ratio such as 25 %%, this is %s", use, t.Dim.Name())
+			}
 		}
 	}
 	return out

@@ -208,9 +208,9 @@ func (e *Expr) call(n *node) number {
 	for i, a := range n.args {
 		args[i] = e.number(a)
 	}
-	if f := functions[n.name]; len(args) < f.least || f.most >= 0 && len(args) > f.most {
+	if !n.arity() {
 		return func(Env) (measured.Value, error) {
-			return measured.Value{}, e.fault(n.at, "%s is wanted here", f.use)
+			return measured.Value{}, e.fault(n.at, "%s is wanted here", functions[n.name].use)
 		}
 	}
 	if scalar, ok := scalars[n.name]; ok {

@@ -29,6 +29,25 @@ var functions = map[string]function{
 	"where_max": {2, 2, "where_max(y, x)", true},
 	"where_min": {2, 2, "where_min(y, x)", true},
 	"slope":     {2, 2, "slope(y, x)", true},
+
+	"line_regulation": {2, 3, "line_regulation(vi, vo, nominal)", true},
+	"load_regulation": {2, 3, "load_regulation(io, vo, nominal)", true},
+	"peak":            {2, 2, "peak(y, x)", true},
+	"peak_at":         {2, 2, "peak_at(y, x)", true},
+	"mode_change":     {2, 3, "mode_change(x, y, number)", true},
+	"rises_at":        {3, 3, "rises_at(x, y, level)", true},
+	"falls_at":        {3, 3, "falls_at(x, y, level)", true},
+	"hysteresis_at":   {3, 3, "hysteresis_at(x, y, level)", true},
+	"minimum_input":   {4, 4, "minimum_input(vi, vo, reference, loss)", true},
+	"dropout_voltage": {4, 4, "dropout_voltage(vi, vo, reference, loss)", true},
+	"average_at":      {4, -1, "average_at(y, x, full, part, ...)", true},
+	"drift_of":        {2, 2, "drift_of(y, x)", true},
+}
+
+// arity tells whether a call has as many arguments as its function takes.
+func (n *node) arity() bool {
+	f := functions[n.name]
+	return len(n.args) >= f.least && (f.most < 0 || len(n.args) <= f.most)
 }
 
 // columns is the number of arguments that must be columns.

@@ -71,6 +71,9 @@ func (c columnsOf) Column(name string) ([]measured.Value, bool) {
 	return out, true
 }
 
+// Ledger is where figures of a summary enter the scatter of the curves that they fit.
+func (c columnsOf) Ledger() *measured.Ledger { return c.run.cfg.Ledger }
+
 // summarise works out and judges what needs all points.
 func (r *runner) summarise(ctx context.Context) error {
 	results := map[string]measured.Value{}
