@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -189,11 +190,16 @@ func TestSerialPort(t *testing.T) {
 	if err := os.Symlink("/nowhere/left-over", path); err != nil {
 		t.Skip("no links here")
 	}
-	addresses, stop := start(t, bench(t), 0, serve.Endpoint{Instrument: "psu", Address: "serial://" + path})
+	b := bench(t)
+	addresses, stop := start(t, b, 0, serve.Endpoint{Instrument: "psu", Address: "serial://" + path})
+	beside, err := b.Connect("psu", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if addresses[0] != "serial://"+path {
 		t.Errorf("address %q", addresses[0])
 	}
-	for range 2 { // programs come and go
+	for run := range 2 { // programs come and go
 		port, err := os.OpenFile(path, os.O_RDWR, 0)
 		if err != nil {
 			t.Fatal(err)
@@ -202,7 +208,14 @@ func TestSerialPort(t *testing.T) {
 		if got := ask(t, port, in, "*IDN?"); got != "Lakeside,Feed,S1,1\n" {
 			t.Errorf("identity %q", got)
 		}
-		if got := ask(t, port, in, "VOLT 1;BAD\x03VOLT?"); !strings.HasSuffix(got, "E+00\n") { // half a message, device clear, a query
+		fmt.Fprintf(port, "*ESE %d;*ES", run+3) // half a message, a device clear, a query
+		for want := fmt.Sprintf("%d\n", run+3); ; {
+			if answer, _ := beside.Exchange([]byte("*ESE?\n"), nil); string(answer) == want {
+				break
+			}
+			runtime.Gosched()
+		}
+		if got := ask(t, port, in, "\x03VOLT?"); got != "0.00000000E+00\n" {
 			t.Errorf("after a device clear: %q", got)
 		}
 		port.Close()
@@ -214,7 +227,7 @@ func TestSerialPort(t *testing.T) {
 	if err := os.WriteFile(path, []byte("mine"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	err := serve.Serve(context.Background(), bench(t), serve.Options{Endpoints: []serve.Endpoint{{Instrument: "psu", Address: "serial://" + path}}})
+	err = serve.Serve(context.Background(), bench(t), serve.Options{Endpoints: []serve.Endpoint{{Instrument: "psu", Address: "serial://" + path}}})
 	if err == nil || !strings.Contains(err.Error(), "is no link") {
 		t.Errorf("a file in the way: %v", err)
 	}
