@@ -306,3 +306,70 @@ func TestChannelsThatAreNotThere(t *testing.T) {
 		t.Errorf("channel 2: %v", err)
 	}
 }
+
+func TestBothLimitsComeBeforeTheOutput(t *testing.T) {
+	in, link := opened(t, modelOf(t, plainSource), driver.Config{}, transporttest.Sent("VOLT 5.000"), transporttest.Sent("VOLT?"), transporttest.Answer("5"))
+	s, _ := in.Source(1)
+	must(t, s.SetVolts(context.Background(), 5))
+	if err := s.Output(context.Background(), true); !errors.Is(err, driver.ErrOrder) {
+		t.Errorf("on without a current limit: %v", err)
+	}
+	must(t, link.Close())
+}
+
+const plainLoad = `fourwire: model/1
+about: a load that takes short compound messages
+wire: {compound: yes, longest_message: 30}
+channels:
+  - load: {volts: 0..80 V, amps: 0..30 A, ohms: 1..100 ohm, amps_ranges: [3 A, 30 A]}
+    measures: {together: yes, volts: [{full: 80 V, gain: 0.1 %, offset: 10 mV}], amps: [{full: 30 A, gain: 0.1 %, offset: 10 mA}]}
+dialect:
+  say: {mode amps: ":MODE A", mode ohms: ":MODE R", hold amps: ":LEVEL:AMPS {amps}", hold ohms: ":LEVEL:OHMS {ohms}", level range: ":RANGE {range}",
+    switch on: ":IN 1", switch off: ":IN 0", start: ":GO", abort: ":HALT"}
+  ask: {identity: "*IDN?", error: ":ERR?", switch: ":IN?", read volts: {send: ":V?", match: "(?P<value>.*)", read: number}, read amps: {send: ":A?", match: "(?P<value>.*)", read: number}}
+`
+
+func TestMessagesAreJoinedAsFarAsTheyFit(t *testing.T) {
+	none := []transporttest.Step{transporttest.Sent(":ERR?"), transporttest.Answer("0")}
+	var steps []transporttest.Step
+	steps = append(steps, transporttest.Sent(":RANGE 3;:LEVEL:AMPS 1.5"), transporttest.Sent(":MODE A"))
+	steps = append(steps, none...)
+	// refused: what the load holds and on which range is not known, so all of it is sent the next time
+	steps = append(steps, transporttest.Sent(":RANGE 30;:LEVEL:AMPS 12"), transporttest.Sent(":ERR?"), transporttest.Answer("-222"), transporttest.Sent(":ERR?"), transporttest.Answer("0"))
+	steps = append(steps, transporttest.Sent(":RANGE 30;:LEVEL:AMPS 12"), transporttest.Sent(":MODE A"))
+	steps = append(steps, none...)
+	in, link := opened(t, modelOf(t, plainLoad), driver.Config{}, steps...)
+	ctx := context.Background()
+	l, err := in.Load(1)
+	must(t, err)
+	must(t, l.Hold(ctx, quantity.MustParse("1.5 A")))
+	if err := l.Hold(ctx, quantity.MustParse("12 A")); !errors.Is(err, ieee488.Entry{Number: -222}) {
+		t.Errorf("got %v", err)
+	}
+	must(t, l.Hold(ctx, quantity.MustParse("12 A")))
+	must(t, link.Close())
+}
+
+// A value that has been fetched belongs to its acquisition; a reading that is begun afterwards is a new one.
+func TestAnEarlierAcquisitionIsNotJoined(t *testing.T) {
+	in, link := opened(t, modelOf(t, plainLoad), driver.Config{},
+		transporttest.Sent(":GO"), transporttest.Sent(":V?"), transporttest.Answer("5"),
+		transporttest.Sent(":GO"), transporttest.Sent(":V?"), transporttest.Answer("6"),
+		transporttest.Sent(":A?"), transporttest.Answer("1"))
+	ctx := context.Background()
+	volts, _ := in.Meter(1)
+	amps, _ := in.Meter(1)
+	must(t, volts.Begin(ctx, driver.Request{Function: driver.Volts, Expect: 5}))
+	must(t, amps.Begin(ctx, driver.Request{Function: driver.Amps, Expect: 1}))
+	if r, err := volts.End(ctx); err != nil || r.Value.X != 5 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	must(t, volts.Begin(ctx, driver.Request{Function: driver.Volts, Expect: 5}))
+	if r, err := volts.End(ctx); err != nil || r.Value.X != 6 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if r, err := amps.End(ctx); err != nil || r.Value.X != 1 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	must(t, link.Close())
+}

@@ -86,7 +86,13 @@ func TestModelsMustBeAbleToDoWhatTheWiringAsks(t *testing.T) {
 	meterOnly := *models["dmm-in"]
 	meterOnly.Channels = append([]model.Channel(nil), meterOnly.Channels...)
 	meterOnly.Channels[0].Amps = nil
+	noSense := *models["feed-psu"]
+	noSense.Channels = append([]model.Channel(nil), noSense.Channels...)
+	local := *noSense.Channels[1].Source
+	local.SenseVolts = 0
+	noSense.Channels[1].Source = &local
 	for _, c := range []struct{ name, from, to, want string }{
+		{"no remote sense", "", "", "feed-psu channel 2 (model dc-source-dual) has no remote sense"},
 		{"all is well", "", "", ""},
 		{"a channel too many", "feed-psu.2", "feed-psu.3", "10:6: feed-psu has no channel 3: dc-source-dual has 2 channels"},
 		{"a load that is no source", "node: dut.out, as: load", "node: dut.out, as: source", "11:6: sink-1 channel 1 (model electronic-load) is no source; it can be load, voltmeter, ammeter"},
@@ -98,6 +104,9 @@ func TestModelsMustBeAbleToDoWhatTheWiringAsks(t *testing.T) {
 			var found diag.Findings
 			b := read(t, strings.Replace(converterBench, c.from, c.to, 1))
 			use := map[string]*model.Model{"feed-psu": models["feed-psu"], "sink-1": models["sink-1"], "dmm-in": &meterOnly}
+			if c.name == "no remote sense" {
+				use["feed-psu"] = &noSense
+			}
 			if c.name == "volts and amps at one time" {
 				use["dmm-in"] = models["dmm-in"]
 			}

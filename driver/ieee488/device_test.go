@@ -452,3 +452,19 @@ func FuzzParseEntry(f *testing.F) {
 		}
 	})
 }
+
+// A bit that an earlier *OPC has left must not be taken for the end of this one.
+func TestAnOldBitDoesNotEndAWait(t *testing.T) {
+	answers := []string{"1", "0", "0", "1"}
+	d, s, _ := device(t, func(m string) (string, time.Duration) {
+		if m != "*ESR?" {
+			return "", 0
+		}
+		a := answers[0]
+		answers = answers[1:]
+		return a, 0
+	})
+	if err := d.WaitComplete(context.Background(), time.Second); err != nil || len(answers) > 0 {
+		t.Errorf("%v; said %q, not read %q", err, s.log, answers)
+	}
+}

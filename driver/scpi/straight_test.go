@@ -52,6 +52,11 @@ func TestSinglesUseTheirMemoryAgain(t *testing.T) {
 		}
 	}
 	take()
+	response := arrive(s.Room(), wire)
+	got, _ := s.Take(response, scpi.Swapped)
+	if response[len(response)-1] = 0x40; got[len(got)-1] == 0 {
+		t.Error("the numbers were copied")
+	}
 	if n := testing.AllocsPerRun(20, take); n != 0 {
 		t.Errorf("%v allocations for a block of the size of the last", n)
 	}
