@@ -1,6 +1,7 @@
 package sweep
 
 import (
+	"errors"
 	"math"
 	"slices"
 	"sort"
@@ -40,9 +41,9 @@ func (k Kink) At(ledger *measured.Ledger) measured.Value {
 // how much the curvature varies next door, so that a steep but smooth curve has no kink. Eight points are needed; a kink within
 // the last two at either end cannot be told from the curve itself. Own formula, no source.
 func Kinks(y, x Values) ([]Kink, error) {
-	p := inOrder(y, x)
-	if len(p.x) == 0 {
-		return nil, ErrNoPoint
+	p, err := inOrder(y, x)
+	if err != nil {
+		return nil, err
 	}
 	if len(p.x) < kinkPoints {
 		return nil, &TooFew{Figure: "a change of mode", Have: len(p.x), Need: kinkPoints}
@@ -65,8 +66,11 @@ type points struct {
 }
 
 // inOrder sorts by x and merges what was measured at one setting: neighbours far closer than the usual step.
-func inOrder(y, x Values) points {
+func inOrder(y, x Values) (points, error) {
 	y, x = Rows(y, x)
+	if len(x) == 0 {
+		return points{}, ErrNoPoint
+	}
 	order := make([]int, len(x))
 	log := true
 	for i := range order {
@@ -86,6 +90,7 @@ func inOrder(y, x Values) points {
 	}
 	near := 0.02 * upperMedian(gaps)
 	p := points{log: log}
+	var apart Values // how far the points of one setting lie apart
 	for from := 0; from < len(order); {
 		to := from + 1
 		for to < len(order) && axis(x[order[to]].X)-axis(x[order[from]].X) <= near {
@@ -95,11 +100,33 @@ func inOrder(y, x Values) points {
 		for _, i := range order[from:to] {
 			xs, ys = append(xs, x[i]), append(ys, y[i])
 		}
+		if low, high := extremes(ys); len(ys) > 1 {
+			apart = append(apart, measured.Sub(ys[high], ys[low]))
+		}
 		mx, my := measured.Mean(xs...), measured.Mean(ys...)
 		p.x, p.y, p.t = append(p.x, mx), append(p.y, my), append(p.t, axis(mx.X))
 		from = to
 	}
-	return p
+	if mixed(apart, p.y) {
+		return p, ErrMixed
+	}
+	return p, nil
+}
+
+// ErrMixed is returned where the points belong to several curves.
+var ErrMixed = errors.New("the points are those of several curves: at most settings of x they lie apart by far more than their uncertainty; look at one curve at a time")
+
+// mixed tells whether points of one setting lie apart by more than a twentieth of the whole curve and by more than chance
+// allows, at more than half of all settings. What a drift or a hysteresis does is less.
+func mixed(apart, y Values) bool {
+	whole := reach(y)
+	count := 0
+	for _, d := range apart {
+		if d.X > (whole.High-whole.Low)/20 && d.X > 5*d.Std() {
+			count++
+		}
+	}
+	return 2*count > len(y)
 }
 
 // upperMedian leans to the greater half, so that a sweep that visits every setting twice has a typical step above zero.

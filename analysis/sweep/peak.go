@@ -51,10 +51,10 @@ const (
 // cubic makes of the same points, are added as inputs of the ledger, which must not be nil. Interval of the place: Fieller's
 // theorem, from memory.
 func PeakOf(y, x Values, ledger *measured.Ledger) (Peak, error) {
-	p := inOrder(y, x)
+	p, err := inOrder(y, x)
 	switch n := len(p.x); {
-	case n == 0:
-		return Peak{}, ErrNoPoint
+	case err != nil:
+		return Peak{}, err
 	case n < 3:
 		return Peak{}, &TooFew{Figure: "a peak", Have: n, Need: 3}
 	case ledger == nil:

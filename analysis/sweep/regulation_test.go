@@ -199,3 +199,17 @@ func ExampleLoadOf() {
 	fmt.Printf("%s, U %.0f mV; %.2f %% of nominal; %s %v\n", r.Change().Quantity(), 1e3*r.Change().Expanded(), 100*r.OverNominal(nominal).X, r.Resistance().Quantity(), err)
 	// Output: 30 mV, U 0 mV; 0.60 % of nominal; 10.3448 mohm <nil>
 }
+
+// An offset that all readings share explains nothing of their scatter: residuals of +-0.05 V about the line are added in full,
+// s = 0.1 / sqrt 2 with 2 degrees of freedom, widened by t(95 %, 2) / 1.96 = 4.303 / 1.960 (table, from memory).
+func TestSharedErrorsExplainNoScatter(t *testing.T) {
+	var l measured.Ledger
+	x := exact(quantity.Current, 0, 1, 2, 3)
+	y := read(&l, "dmm", quantity.Voltage, 0, 10, 0, 0.05, 0.95, 1.95, 3.05) // residuals +, -, -, +: no slope in them
+	got, err := sweep.Slope(y, x, &l)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "slope", got.X, 1, 1e-12)
+	near(t, "u", got.Std(), 0.1/math.Sqrt2/math.Sqrt(5)*4.303/1.960, 1e-4)
+}

@@ -160,7 +160,7 @@ func (s *summit) tent() (knot, height float64, ok bool) {
 	for i := range y {
 		heights[i] = y[i].X
 	}
-	const steps = 4
+	const steps = 2
 	for k := steps; k <= (len(t)-2)*steps; k++ {
 		at := t[k/steps]
 		if k%steps != 0 {
