@@ -7,6 +7,7 @@ import (
 	"math"
 	"time"
 
+	"fourwire/driver/model"
 	"fourwire/driver/scpi"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
@@ -336,12 +337,16 @@ func (c *channel) evaluate(a *acquisition, f Function) (Reading, error) {
 		r.Value = measured.Exact(q)
 		return r, nil
 	}
-	u := span.Contributions(n.X, a.aperture.Seconds(), c.in.config.AmbientKelvin)
+	u := span.At(n.X, model.Conditions{ApertureSeconds: a.aperture.Seconds(), AmbientKelvin: c.in.config.AmbientKelvin, AgeSeconds: c.in.config.Age.Seconds()})
 	in := c.sharedInputs(l, f, span.Full, span.Accuracy.Coverage)
-	var terms [6]measured.Term
+	r.Inputs = in.prefix
+	var terms [8]measured.Term
 	list := append(terms[:0], measured.Term{Input: in.gain, Part: u.Gain}, measured.Term{Input: in.offset, Part: u.Offset})
 	if u.TemperatureGain != 0 || u.TemperatureOffset != 0 {
 		list = append(list, measured.Term{Input: in.temperatureGain, Part: u.TemperatureGain}, measured.Term{Input: in.temperatureOffset, Part: u.TemperatureOffset})
+	}
+	if u.AgeGain != 0 || u.AgeOffset != 0 {
+		list = append(list, measured.Term{Input: in.ageGain, Part: u.AgeGain}, measured.Term{Input: in.ageOffset, Part: u.AgeOffset})
 	}
 	if u.Noise != 0 {
 		list = append(list, measured.Term{Input: l.Own(measured.Input{Name: in.noise, Kind: measured.Noise}), Part: u.Noise})

@@ -25,6 +25,7 @@ type Config struct {
 	Expect           Identity         // parts that are not empty must be answered exactly
 	CheckEachCommand bool             // ask for errors after each command, not after each action
 	AmbientKelvin    float64          // 0: inside every calibration band
+	Age              time.Duration    // since the last calibration; 0: not known, taken as inside the interval
 	MainsHertz       float64          // for apertures counted in cycles; 0 is 50
 }
 

@@ -13,6 +13,8 @@ type inputs struct {
 	noise, resolution                  string // names of those that are each reading's own
 	gain, offset                       measured.ID
 	temperatureGain, temperatureOffset measured.ID
+	ageGain, ageOffset                 measured.ID
+	prefix                             string
 }
 
 // sharedInputs gives the inputs of a range, the same ones each time.
@@ -29,11 +31,15 @@ func (c *channel) sharedInputs(l *measured.Ledger, f Function, full float64, cov
 		return l.Shared(measured.Input{Name: prefix + " " + what, Kind: kind, Shape: shape})
 	}
 	in := inputs{
+		prefix: prefix,
 		noise: prefix + " noise", resolution: prefix + " resolution",
 		gain: shared("gain", measured.Gain), offset: shared("offset", measured.Offset),
 	}
 	if a := c.in.config.AmbientKelvin; a > 0 {
 		in.temperatureGain, in.temperatureOffset = shared("temperature gain", measured.Temperature), shared("temperature offset", measured.Temperature)
+	}
+	if c.in.config.Age > 0 {
+		in.ageGain, in.ageOffset = shared("age gain", measured.Age), shared("age offset", measured.Age)
 	}
 	if c.inputs == nil {
 		c.inputs = map[Function]map[float64]inputs{}

@@ -48,6 +48,7 @@ type Reading struct {
 	Value      measured.Value // with its error terms; X is NaN where Overload is set
 	RangeFull  float64        // SI
 	Overload   bool           // the value is beyond the range
+	Inputs     string         // what the names of its error inputs begin with: "dmm-in ch1 volts 10 V"; empty without a ledger
 	Start, End time.Time      // Start is before the aperture begins, End after it has ended
 }
 

@@ -107,7 +107,7 @@ func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a tr
 	one, err := driver.Open(ctx, driver.Config{
 		Name: in.Name, Address: a.String(), Model: m, Link: link, Clock: o.clock, Ledger: o.ledger,
 		Expect:           driver.Identity{Maker: in.Identity.Maker, Model: in.Identity.Model, Serial: in.Identity.Serial},
-		CheckEachCommand: each, AmbientKelvin: ambient,
+		CheckEachCommand: each, AmbientKelvin: ambient, Age: in.Age(o.clock.Now()),
 	})
 	if err != nil {
 		return nil, errors.Join(err, link.Close())

@@ -1,6 +1,10 @@
 package bench
 
-import "fourwire/internal/diag"
+import (
+	"time"
+
+	"fourwire/internal/diag"
+)
 
 // Bench is a bench as its file states it.
 type Bench struct {
@@ -24,6 +28,15 @@ type Instrument struct {
 	Place      diag.Place
 
 	ModelPlace, AddressPlace diag.Place
+}
+
+// Age is the time since the last calibration; 0 where its date is not stated or lies ahead.
+func (i Instrument) Age(now time.Time) time.Duration {
+	at, err := time.Parse(time.DateOnly, i.Calibrated)
+	if err != nil || now.Before(at) {
+		return 0
+	}
+	return now.Sub(at)
 }
 
 // Identity is what the instrument's answer to the identity query must say. Empty parts are not checked.
@@ -57,7 +70,11 @@ type Wire struct {
 	As         Use
 	Sense      Sense   // of a source or load; Local where nothing is stated
 	LeadOhm    float64 // per conductor, between terminals and node
-	Place      diag.Place
+	// LeadTolerance is how far LeadOhm may be off, a ratio; 0: not stated.
+	LeadTolerance float64
+	// LoopHenry is the inductance of both conductors together; 0: not stated.
+	LoopHenry float64
+	Place     diag.Place
 }
 
 // Find gives the instrument with this name, nil where there is none.

@@ -158,6 +158,24 @@ func (r *reader) wire(n *diag.Node) {
 			r.found.AddHint(l.Place, "leave lead out", "a voltmeter's leads carry no current that counts")
 		}
 	}
+	if l := n.Get("lead_tolerance"); l != nil {
+		w.LeadTolerance = amount(l)
+		switch {
+		case w.LeadTolerance < 0 || w.LeadTolerance > 1:
+			r.found.Add(l.Place, "a lead_tolerance is between 0 %% and 100 %%, this is %s", l.Text)
+		case n.Get("lead") == nil:
+			r.found.AddHint(l.Place, "as in lead: 15 mohm", "lead_tolerance says how well a lead is known; there is no lead")
+		}
+	}
+	if l := n.Get("inductance"); l != nil {
+		w.LoopHenry = amount(l)
+		switch {
+		case w.LoopHenry <= 0:
+			r.found.Add(l.Place, "an inductance is above zero")
+		case w.As != Source && w.As != Load:
+			r.found.AddHint(l.Place, "leave inductance out", "what counts is the loop of a source or a load")
+		}
+	}
 	r.same(w, channel)
 	r.bench.Wiring = append(r.bench.Wiring, w)
 }

@@ -24,6 +24,8 @@ func Shape() diag.Type {
 		{Name: "as", Type: diag.Word(string(Source), string(Load), string(Voltmeter), string(Ammeter)), Required: true, About: "source, load, voltmeter or ammeter"},
 		{Name: "sense", Type: diag.Word(string(Local), string(Remote)), About: "where a source or load senses its voltage; local where nothing is stated"},
 		{Name: "lead", Type: diag.Amount(quantity.Resistance), About: "resistance of each of the two conductors between terminals and node"},
+		{Name: "lead_tolerance", Type: diag.Amount(quantity.Ratio), About: "how far that resistance may be off; 20 % where nothing is stated"},
+		{Name: "inductance", Type: diag.Amount(quantity.Inductance), About: "of the loop that both conductors make; 1 uH, a loop of about a metre, where nothing is stated"},
 	}}
 	return diag.Struct(&diag.Shape{Title: "a bench file", About: "The instruments of a bench, where they are, and how they are wired to the nodes of the device.", Fields: []diag.Field{
 		{Name: "fourwire", Type: diag.Word("bench/1"), Required: true, About: "bench/1, the kind and version of this file"},

@@ -7,6 +7,26 @@ import "math"
 type Contributions struct {
 	Gain, Offset, Noise, Quantisation  float64
 	TemperatureGain, TemperatureOffset float64
+	AgeGain, AgeOffset                 float64
+}
+
+// Conditions are what the accuracy of a reading depends on besides its value.
+type Conditions struct {
+	ApertureSeconds float64
+	AmbientKelvin   float64 // 0: inside the calibration band
+	AgeSeconds      float64 // since the calibration; 0: inside the interval, or not known
+}
+
+// At gives the contributions for a reading x under some conditions. Beyond the calibration interval gain and offset are taken to wander on at
+// the pace that their limits allow within it: at an age of twice the interval as much again, as inputs of their own. No standard says how much; it is
+// the straight continuation of a one-year column.
+func (r Range) At(x float64, c Conditions) Contributions {
+	out := r.Contributions(x, c.ApertureSeconds, c.AmbientKelvin)
+	if interval := r.Accuracy.IntervalSeconds; interval > 0 && c.AgeSeconds > interval {
+		beyond := c.AgeSeconds/interval - 1
+		out.AgeGain, out.AgeOffset = beyond*out.Gain, beyond*out.Offset
+	}
+	return out
 }
 
 // Contributions gives them for a reading x that was integrated for apertureSeconds at an ambient temperature; 0 K is inside the
@@ -48,7 +68,7 @@ func (a Accuracy) kelvinOutside(ambientKelvin float64) float64 {
 // Std is the standard uncertainty of all parts together.
 func (c Contributions) Std() float64 {
 	return math.Sqrt(c.Gain*c.Gain + c.Offset*c.Offset + c.Noise*c.Noise + c.Quantisation*c.Quantisation +
-		c.TemperatureGain*c.TemperatureGain + c.TemperatureOffset*c.TemperatureOffset)
+		c.TemperatureGain*c.TemperatureGain + c.TemperatureOffset*c.TemperatureOffset + c.AgeGain*c.AgeGain + c.AgeOffset*c.AgeOffset)
 }
 
 // Holds tells whether a range can show a value.

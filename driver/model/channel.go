@@ -10,6 +10,9 @@ import (
 // defaultAperture is one cycle of a 50 Hz mains; common practice.
 const defaultAperture = 20 * time.Millisecond
 
+// yearSeconds is the usual interval of calibration, and the column of a data sheet that accuracies are taken from; common practice.
+const yearSeconds = 365 * 86400.0
+
 func (r *reader) channel(n *diag.Node, common Dialect) Channel {
 	ch := Channel{Place: n.Place, Dialect: common}
 	if own := n.Get("dialect"); own != nil {
@@ -61,7 +64,7 @@ func (r *reader) source(n *diag.Node) *SourceSpec {
 		SetVolts: r.setting(n.Get("set_volts")), SetAmps: r.setting(n.Get("set_amps")),
 		OverVolts: r.span(n.Get("over_volts")), OverAmps: r.span(n.Get("over_amps")), OverVoltsAt: text(n.Get("over_volts_at")),
 		SenseVolts: r.amount(n.Get("sense_compensation")), SlewUp: r.amount(n.Get("slew_up")), SlewDown: r.amount(n.Get("slew_down")),
-		OutputFarads: r.amount(n.Get("output_capacitance")), Quadrants: []int{1},
+		OutputFarads: r.amount(n.Get("output_capacitance")), Quadrants: []int{1}, Derating: r.derating(n),
 	}
 	if q := n.Get("quadrants"); q != nil {
 		s.Quadrants = nil
@@ -84,7 +87,7 @@ func (r *reader) load(n *diag.Node) *LoadSpec {
 		MaxWatts: r.amount(n.Get("watts")), MinVolts: r.amount(n.Get("minimum_volts")), MinOhms: r.amount(n.Get("minimum_ohms")),
 		SetAmps: r.setting(n.Get("set_amps")), SetVolts: r.setting(n.Get("set_volts")), SetOhms: r.setting(n.Get("set_ohms")), SetWatts: r.setting(n.Get("set_watts")),
 		OverAmps: r.span(n.Get("over_amps")), OverVolts: r.span(n.Get("over_volts")),
-		SenseVolts: r.amount(n.Get("sense_compensation")), Slew: r.amount(n.Get("slew")),
+		SenseVolts: r.amount(n.Get("sense_compensation")), Slew: r.amount(n.Get("slew")), Derating: r.derating(n),
 	}
 	if ranges := n.Get("amps_ranges"); ranges != nil {
 		last := 0.0
@@ -107,17 +110,23 @@ func (r *reader) measures(n *diag.Node, ch *Channel) {
 	if b := n.Get("calibration_band"); b != nil {
 		band = r.span(b)
 	}
+	interval := yearSeconds
+	if i := n.Get("calibration_interval"); i != nil {
+		if interval = r.amount(i); interval <= 0 {
+			r.found.Add(i.Place, "%q: a calibration holds for some time", i.Text)
+		}
+	}
 	coverage := r.coverage(n.Get("coverage"))
 	ch.Together = yes(n.Get("together"))
-	ch.Volts = r.ranges(n.Get("volts"), band, coverage)
-	ch.Amps = r.ranges(n.Get("amps"), band, coverage)
+	ch.Volts = r.ranges(n.Get("volts"), band, interval, coverage)
+	ch.Amps = r.ranges(n.Get("amps"), band, interval, coverage)
 	if len(ch.Volts)+len(ch.Amps) == 0 {
 		r.found.Add(n.Place, "a measuring side needs ranges of volts or of amps")
 	}
 	r.aperture(n.Get("aperture"), ch)
 }
 
-func (r *reader) ranges(n *diag.Node, band quantity.Span, coverage Coverage) []Range {
+func (r *reader) ranges(n *diag.Node, band quantity.Span, intervalSeconds float64, coverage Coverage) []Range {
 	if n == nil {
 		return nil
 	}
@@ -133,7 +142,7 @@ func (r *reader) ranges(n *diag.Node, band quantity.Span, coverage Coverage) []R
 		a := Accuracy{Gain: r.amount(item.Get("gain")), Offset: r.partOf(item.Get("offset"), full), Noise: r.amount(item.Get("noise")),
 			NoiseAperture: r.amount(item.Get("noise_at")), NoiseFloor: r.amount(item.Get("noise_floor")), Resolution: r.amount(item.Get("resolution")),
 			GainPerKelvin: r.amount(item.Get("gain_per_kelvin")), OffsetPerKelvin: r.partOf(item.Get("offset_per_kelvin"), full),
-			BandLow: band.Low, BandHigh: band.High, Coverage: coverage}
+			BandLow: band.Low, BandHigh: band.High, IntervalSeconds: intervalSeconds, Coverage: coverage}
 		if noise := item.Get("noise"); noise != nil && a.NoiseAperture == 0 {
 			r.found.AddHint(noise.Place, "add noise_at, as in noise_at: 20 ms", "noise depends on the aperture")
 		}

@@ -56,6 +56,7 @@ type SourceSpec struct {
 	SlewUp       float64 // V/s
 	SlewDown     float64 // V/s, unloaded; 0: not stated
 	OutputFarads float64 // capacitance behind the current limit; 0: not stated
+	Derating     Derating
 }
 
 // LoadSpec is what an electronic load can carry.
@@ -78,6 +79,7 @@ type LoadSpec struct {
 	OverVolts  quantity.Span
 	SenseVolts float64 // as of a source; 0: no remote sense
 	Slew       float64 // A/s; 0: not stated
+	Derating   Derating
 }
 
 // Setting is how well a value can be set.
@@ -118,6 +120,7 @@ type Accuracy struct {
 	OffsetPerKelvin float64 // SI
 	BandLow         float64 // the calibration band, in kelvin
 	BandHigh        float64
+	IntervalSeconds float64 // for how long after a calibration gain and offset hold; 0: not stated
 	Coverage        Coverage
 }
 

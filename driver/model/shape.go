@@ -78,6 +78,8 @@ func sourceShape() *diag.Shape {
 		{Name: "volts", Type: diag.SpanOf(quantity.Voltage), Required: true, About: "voltages that can be set"},
 		{Name: "amps", Type: diag.SpanOf(quantity.Current), Required: true, About: "currents that can be set as the limit"},
 		{Name: "watts", Type: diag.Amount(quantity.Power), About: "most power; left out: volts times amps"},
+		{Name: "derating_above", Type: diag.Amount(quantity.Temperature), About: "ambient temperature above which it carries less power"},
+		{Name: "derating_per_kelvin", Type: diag.Amount(quantity.Ratio), About: "part of the power that is lost for each kelvin above"},
 		{Name: "quadrants", Type: diag.ListOf(diag.Whole(1, 4)), About: "1 delivers at positive volts, 2 takes in; left out: 1"},
 		{Name: "set_volts", Type: settingShape(quantity.Voltage), About: "how well the voltage can be set"},
 		{Name: "set_amps", Type: settingShape(quantity.Current), About: "how well the limit can be set"},
@@ -98,6 +100,8 @@ func loadShape() *diag.Shape {
 		{Name: "ohms", Type: diag.SpanOf(quantity.Resistance), About: "levels of constant resistance; left out: no such mode"},
 		{Name: "power", Type: diag.SpanOf(quantity.Power), About: "levels of constant power; left out: no such mode"},
 		{Name: "watts", Type: diag.Amount(quantity.Power), About: "most power; left out: volts times amps"},
+		{Name: "derating_above", Type: diag.Amount(quantity.Temperature), About: "ambient temperature above which it carries less power"},
+		{Name: "derating_per_kelvin", Type: diag.Amount(quantity.Ratio), About: "part of the power that is lost for each kelvin above"},
 		{Name: "minimum_volts", Type: diag.Amount(quantity.Voltage), About: "least voltage at which it carries any current"},
 		{Name: "minimum_ohms", Type: diag.Amount(quantity.Resistance), About: "least resistance: it carries I only at I times this, or more"},
 		{Name: "amps_ranges", Type: diag.ListOf(diag.Amount(quantity.Current)), About: "ranges of the level of constant current, ascending"},
@@ -142,6 +146,7 @@ func measuresShape() *diag.Shape {
 		}}), About: "how long a reading may integrate"},
 		{Name: "coverage", Type: diag.Word("limit", "2u"), About: "how the accuracies are meant; limit: the error is never larger; 2u: an expanded uncertainty with k = 2"},
 		{Name: "calibration_band", Type: diag.SpanOf(quantity.Temperature), About: "ambient temperatures for which the accuracies hold; 18..28 degC where nothing is stated"},
+		{Name: "calibration_interval", Type: time, About: "for how long after a calibration the accuracies hold; 365 d where nothing is stated"},
 	}}
 }
 
