@@ -126,6 +126,29 @@ func TestModelsMustBeAbleToDoWhatTheWiringAsks(t *testing.T) {
 	}
 }
 
+func TestFormatPageNamesEveryWord(t *testing.T) {
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var walk func(diag.Type)
+	walk = func(kind diag.Type) {
+		if kind.Elem != nil {
+			walk(*kind.Elem)
+		}
+		if kind.Shape == nil {
+			return
+		}
+		for _, f := range kind.Shape.Fields {
+			if !strings.Contains(string(page), "`"+f.Name+"`") {
+				t.Errorf("%s has %q, and the page does not name it", kind.Shape.Title, f.Name)
+			}
+			walk(f.Type)
+		}
+	}
+	walk(bench.Shape())
+}
+
 // A file gives a bench or a fault, and the bench names only instruments that it has.
 func FuzzRead(f *testing.F) {
 	f.Add(converterBench)
