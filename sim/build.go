@@ -31,8 +31,11 @@ func New(s *Scenario, o Options) (*Bench, error) {
 	b.engine.modeLog = b.logMode
 	p := builder{bench: b, net: net, lines: map[string]circuit.Node{}}
 	var faults []error
+	wires, absent := s.faulty()
 	for i := range s.Devices {
-		faults = append(faults, p.device(&s.Devices[i]))
+		if !absent[s.Devices[i].Name] {
+			faults = append(faults, p.device(&s.Devices[i]))
+		}
 	}
 	for i := range s.Instruments {
 		faults = append(faults, p.instrument(&s.Instruments[i], instrument.Seed(seed), s.AmbientC))
@@ -40,17 +43,17 @@ func New(s *Scenario, o Options) (*Bench, error) {
 	if err := errors.Join(faults...); err != nil {
 		return nil, err
 	}
-	for _, w := range s.Wiring { // ammeters first: they make the lines that others are joined to
+	for _, w := range wires { // ammeters first: they make the lines that others are joined to
 		if w.Ammeter {
 			faults = append(faults, p.ammeter(&w))
 		}
 	}
-	for _, w := range s.Wiring {
+	for _, w := range wires {
 		if !w.Ammeter {
 			faults = append(faults, p.wire(&w))
 		}
 	}
-	faults = append(faults, net.Err())
+	faults = append(faults, p.faults(s.Faults, wires), net.Err())
 	if err := errors.Join(faults...); err != nil {
 		return nil, err
 	}
@@ -233,6 +236,7 @@ func (p *builder) ammeter(w *Wire) error {
 	if w.Outward {
 		sign = -1
 	}
+	inner, sign = p.faultyAmmeter(w, name, inner, outer, sign)
 	c.ConnectAmmeter(p.net, name, outer, inner, sign)
 	p.lines[w.Node] = outer
 	return nil
@@ -245,7 +249,14 @@ func (p *builder) wire(w *Wire) error {
 		return err
 	}
 	minus := p.node(w.Against)
-	if !c.Powered() {
+	switch {
+	case w.conductors != nil && c.Powered():
+		p.faultyWire(w, c, name)
+		return nil
+	case w.conductors != nil:
+		p.faultyMeter(w, c, name)
+		return nil
+	case !c.Powered():
 		c.ConnectMeter(p.net, name, p.node(w.Node), minus)
 		return nil
 	}

@@ -44,7 +44,7 @@ func Read(name string, data []byte, found *diag.Findings) *Scenario {
 // checkTop checks the tree; devices and instruments each by the shape of their own kind.
 func checkTop(root *diag.Node, found *diag.Findings) bool {
 	head := headShape()
-	known := append(head.Keys(), "devices", "instruments", "wiring")
+	known := append(head.Keys(), "devices", "instruments", "wiring", "faults")
 	shell := &diag.Node{Form: diag.Mapping, Place: root.Place}
 	for _, e := range root.Entries {
 		switch e.Key {
@@ -62,6 +62,8 @@ func checkTop(root *diag.Node, found *diag.Findings) bool {
 				continue
 			}
 			diag.ListOf(diag.Struct(wireShape())).Check(e.Value, found)
+		case "faults":
+			checkFaults(e, found)
 		default:
 			if contains(head.Keys(), e.Key) {
 				shell.Entries = append(shell.Entries, e)
@@ -141,6 +143,11 @@ func (r *reader) scenario(root *diag.Node) *Scenario {
 	}
 	for _, n := range root.Get("wiring").Items {
 		s.Wiring = append(s.Wiring, r.wire(n, s))
+	}
+	if n := root.Get("faults"); n != nil && !r.found.Failed() {
+		for _, item := range n.Items {
+			s.Faults = append(s.Faults, r.fault(item, s))
+		}
 	}
 	r.unwired(s)
 	return s

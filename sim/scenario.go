@@ -17,6 +17,7 @@ type Scenario struct {
 	Devices     []Device
 	Instruments []Instrument
 	Wiring      []Wire
+	Faults      []Fault // where the bench departs from Wiring
 }
 
 // Device is one part under test. Kind says which of the fields below counts.
@@ -101,6 +102,11 @@ type Wire struct {
 	SenseAt    string // node that the sense leads go to; "" is none
 	SenseOhm   float64
 	Place      diag.Place
+
+	// What faults make of it.
+	conductors               *conductors // nil: nothing is wrong with a conductor
+	reversed, bypassed       bool
+	rippleVolts, rippleHertz float64
 }
 
 // Ground is the name of the reference node in a scenario.

@@ -27,7 +27,7 @@ func (c *Channel) begin(call *scpi.Call, functions ...Function) *scpi.Operation 
 			g := &c.gauges[f]
 			world.Unwatch(g.window)
 			if !o.Aborted() {
-				g.reading = g.read(g.window.Mean(), c.owner.spec.Seed, c.owner.spec.Name, c.number, c.spec.Kelvin)
+				g.reading = g.read(g.window.Mean()+c.rippled(f), c.owner.spec.Seed, c.owner.spec.Name, c.number, c.spec.Kelvin)
 			}
 		}
 		if c.busy == o {

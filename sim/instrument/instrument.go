@@ -26,6 +26,7 @@ type Channel struct {
 	in       *input  // loads
 	gauges   [2]gauge
 	line     line // what a meter sees
+	ripple   *Ripple
 	busy     *scpi.Operation
 	settling *scpi.Operation
 	ramp     *scpi.Operation
@@ -105,14 +106,7 @@ func (c *Channel) Powered() bool { return c.out != nil || c.in != nil }
 // Connect puts the channel's output or input between two nodes, with its sense input at a third and its plus lead, from the terminal
 // outward, as the branch in which its own ammeter sits.
 func (c *Channel) Connect(n *circuit.Network, name string, term, minus, sense circuit.Node, lead circuit.Branch) {
-	if c.out != nil {
-		c.out.connect(n, name, term, minus, sense)
-		c.out.lead = lead
-	}
-	if c.in != nil {
-		c.in.connect(n, name, term, minus, sense)
-		c.in.lead = lead
-	}
+	c.ConnectFour(n, name, Terminals{term, minus, sense, minus}, lead)
 }
 
 // ConnectMeter joins a meter's volt terminals to two nodes.

@@ -25,6 +25,7 @@ type input struct {
 	net                 *circuit.Network
 	branch              circuit.Branch
 	term, minus, sensed circuit.Node
+	sensedMinus         circuit.Node
 	lead                circuit.Branch
 }
 
@@ -127,17 +128,20 @@ func (l *input) Currents(terminal, sense float64) (amps1, amps2 float64, slopes 
 // DemandsPower makes input a circuit.Demander: any mode may be set after the network was built.
 func (l *input) DemandsPower() bool { return true }
 
-func (l *input) connect(n *circuit.Network, name string, term, minus, sense circuit.Node) {
-	l.net, l.term, l.minus, l.sensed = n, term, minus, sense
+func (l *input) connect(n *circuit.Network, name string, term, minus, sense, senseMinus circuit.Node) {
+	l.net, l.term, l.minus, l.sensed, l.sensedMinus = n, term, minus, sense, senseMinus
 	n.AddResistor(name+" sense protection", term, sense, loadProtectOhm)
-	l.branch = n.AddTwoPort(name, term, minus, sense, minus, l)
+	if senseMinus != minus {
+		n.AddResistor(name+" sense protection -", minus, senseMinus, loadProtectOhm)
+	}
+	l.branch = n.AddTwoPort(name, term, minus, sense, senseMinus, l)
 }
 
 func (l *input) terminalVolts() float64 { return l.net.Between(l.term, l.minus) }
 
 func (l *input) sensedVolts() float64 {
 	if l.remote {
-		return l.net.Between(l.sensed, l.minus)
+		return l.net.Between(l.sensed, l.sensedMinus)
 	}
 	return l.terminalVolts()
 }

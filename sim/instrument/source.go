@@ -23,12 +23,13 @@ type output struct {
 	overVolt  delay
 	overAmp   delay
 
-	net    *circuit.Network
-	branch circuit.Branch
-	term   circuit.Node
-	minus  circuit.Node
-	sense  circuit.Node
-	lead   circuit.Branch // the plus lead, from the terminal outward; -1 when nothing is connected
+	net        *circuit.Network
+	branch     circuit.Branch
+	term       circuit.Node
+	minus      circuit.Node
+	sense      circuit.Node
+	senseMinus circuit.Node
+	lead       circuit.Branch // the plus lead, from the terminal outward; -1 when nothing is connected
 }
 
 // trips are latched protections, a set.
@@ -164,10 +165,13 @@ func (o *output) bleed(terminal float64) (amps, siemens float64) {
 func (o *output) StartVolts() (volts1, volts2 float64) { return o.part.StartVolts() }
 
 // connect puts the output between two nodes of a network, with its sense input at a third.
-func (o *output) connect(n *circuit.Network, name string, term, minus, sense circuit.Node) {
-	o.net, o.term, o.minus, o.sense = n, term, minus, sense
+func (o *output) connect(n *circuit.Network, name string, term, minus, sense, senseMinus circuit.Node) {
+	o.net, o.term, o.minus, o.sense, o.senseMinus = n, term, minus, sense, senseMinus
 	n.AddResistor(name+" sense protection", term, sense, o.spec.ProtectOhm)
-	o.branch = n.AddTwoPort(name, term, minus, sense, minus, o)
+	if senseMinus != minus {
+		n.AddResistor(name+" sense protection -", minus, senseMinus, o.spec.ProtectOhm)
+	}
+	o.branch = n.AddTwoPort(name, term, minus, sense, senseMinus, o)
 }
 
 func (o *output) terminalVolts() float64 { return o.net.Between(o.term, o.minus) }
@@ -175,7 +179,7 @@ func (o *output) terminalVolts() float64 { return o.net.Between(o.term, o.minus)
 // sensedVolts is what the channel's own voltmeter sees.
 func (o *output) sensedVolts() float64 {
 	if o.remote {
-		return o.net.Between(o.sense, o.minus)
+		return o.net.Between(o.sense, o.senseMinus)
 	}
 	return o.terminalVolts()
 }
@@ -191,7 +195,7 @@ func (o *output) amps() float64 {
 // branchNow tells which part of the characteristic holds.
 func (o *output) branchNow() device.Branch {
 	if o.remote {
-		_, b := o.part.RegulatedAt(o.terminalVolts(), o.net.Between(o.sense, o.minus))
+		_, b := o.part.RegulatedAt(o.terminalVolts(), o.net.Between(o.sense, o.senseMinus))
 		return b
 	}
 	_, _, b := o.part.Delivered(o.terminalVolts())

@@ -43,7 +43,7 @@ func (o *output) status() (bits uint16) {
 		case device.ConstantVoltage:
 			bits = AmpsUnregulated
 			if o.remote {
-				if _, limited := o.part.Compensating(o.terminalVolts(), o.net.Between(o.sense, o.minus)); limited {
+				if _, limited := o.part.Compensating(o.terminalVolts(), o.net.Between(o.sense, o.senseMinus)); limited {
 					bits |= VoltsUnregulated
 				}
 			}
