@@ -41,6 +41,7 @@ func Read(name string, data []byte, set []Setting, found *diag.Findings) *Sequen
 	r.params(root.Get("params"), set, global)
 	r.needs(root.Get("needs"))
 	r.guards(root.Get("guard"))
+	r.seq.Device = r.device(root.Get("device"))
 	r.seq.Rule = r.rule(root.Get("rule"), verdict.Simple)
 	body := global.inner()
 	r.seq.Steps = r.steps(root.Get("steps"), body)
@@ -274,7 +275,7 @@ func (r *reader) needs(n *diag.Node) {
 	for _, e := range entries(n) {
 		v := e.Value
 		need := Need{Name: e.Key, Role: Role(text(v.Get("role"))), Node: text(v.Get("node")), Place: e.Place,
-			Volts: span(v.Get("volts")), Amps: span(v.Get("amps")), Watts: span(v.Get("watts")), AtVolts: span(v.Get("at_volts"))}
+			Volts: span(v.Get("volts")), Amps: span(v.Get("amps")), Watts: span(v.Get("watts")), AtVolts: span(v.Get("at_volts")), Slew: amount(v.Get("slew")), Accuracy: amount(v.Get("accuracy")).SI}
 		if why := expr.ValidName(e.Key); why != "" {
 			r.found.Add(e.Place, "%q cannot be a name: %s", e.Key, why)
 		}
@@ -287,6 +288,7 @@ func (r *reader) needs(n *diag.Node) {
 		if need.AtVolts.Set && need.Role != RoleLoad && need.Role != "" {
 			r.found.Add(v.Get("at_volts").Place, "at_volts is of a load; this is a %s", need.Role)
 		}
+		r.dynamics(v, need)
 		r.seq.Needs = append(r.seq.Needs, need)
 	}
 	for i := range r.seq.Needs {

@@ -18,6 +18,7 @@ type Sequence struct {
 	Params  []Param
 	Needs   []Need
 	Guards  []Guard
+	Device  *Device      // what is known of it beforehand; nil: nothing
 	Rule    verdict.Rule // how limits are decided where a judge step does not say
 	Steps   []Step
 	Summary []Step // derive and judge over all points: expressions see whole columns
@@ -53,7 +54,11 @@ type Need struct {
 	Amps    quantity.Span
 	Watts   quantity.Span
 	AtVolts quantity.Span // for a load: the voltage at which Amps must be reached
-	Place   diag.Place
+	// Slew is how fast it must move: a source in V/s, a load in A/s; SI 0: not stated.
+	Slew quantity.Quantity
+	// Accuracy is how well a source or load must be set, or a meter must read, as a part of the value; 0: not stated.
+	Accuracy float64
+	Place    diag.Place
 }
 
 // Guard is the absolute limits of the device at a node.

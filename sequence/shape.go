@@ -33,6 +33,7 @@ func Shape() diag.Type {
 		{Name: "bench", Type: diag.Text(), About: "the bench file used unless another is named, relative to this file"},
 		{Name: "params", Type: diag.MapOf("names of parameters", diag.Struct(paramShape())), About: "values that --set can change"},
 		{Name: "needs", Type: diag.MapOf("names of roles", diag.Struct(needShape())), About: "the instrument channels that are asked for"},
+		{Name: "device", Type: diag.Struct(deviceShape()), About: "what is known of the device beforehand, for the fit of the bench"},
 		{Name: "guard", Type: diag.MapOf("nodes of the device", diag.Struct(guardShape())), About: "the absolute limits of the device at its nodes"},
 		{Name: "rule", Type: ruleType(), About: "how limits are decided where a judge step does not say; simple if not said"},
 		{Name: "steps", Type: diag.ListOf(step), Required: true, About: "what is done, in order"},
@@ -68,6 +69,8 @@ func needShape() *diag.Shape {
 		{Name: "amps", Type: diag.SpanOf(quantity.Current), About: "the currents that it must be able to set or see"},
 		{Name: "watts", Type: diag.SpanOf(quantity.Power), About: "the powers that it must carry"},
 		{Name: "at_volts", Type: diag.SpanOf(quantity.Voltage), About: "of a load: the voltage at which the currents must be reached"},
+		{Name: "slew", Type: diag.Amount(quantity.VoltageSlew, quantity.CurrentSlew), About: "how fast a source must move in V/s, a load in A/s"},
+		{Name: "accuracy", Type: diag.Amount(quantity.Ratio), About: "how well a source or load must be set, or a meter must read, as a part of every planned value"},
 	}}
 }
 

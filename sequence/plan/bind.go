@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -13,17 +14,16 @@ import (
 	"fourwire/sequence"
 )
 
-// Bind binds a sequence to a bench. models holds the model of each instrument by the instrument's name on the bench. Whatever
-// does not fit is added to found; the plan is never nil, and is to be run only where nothing failed.
-func Bind(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.Model, found *diag.Findings) *Plan {
+// BindWith is [Bind] with options.
+func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.Model, o Options, found *diag.Findings) *Plan {
 	if len(seq.Source) > 0 {
 		found.Source(seq.File, seq.Source)
 	}
-	p := &Plan{Sequence: seq, Bench: b, guards: map[string]Window{}}
+	p := &Plan{Sequence: seq, Bench: b, guards: map[string]Window{}, models: models}
 	for _, g := range seq.Guards {
 		p.guards[g.Node] = Window{g.Node, g.Volts, g.Amps, g.Watts, g.Place}
 	}
-	c := &binder{plan: p, models: models, found: found, taken: map[Channel]string{}}
+	c := &binder{plan: p, models: models, found: found, options: o, taken: map[Channel]string{}}
 	for _, n := range seq.Needs {
 		p.Roles = append(p.Roles, Role{Need: n, Guard: p.guards[n.Node]})
 	}
@@ -32,6 +32,7 @@ func Bind(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.Model
 		c.bindRole(i, asked[i])
 	}
 	c.bindGauges()
+	c.checkMeasuring()
 	for _, col := range seq.Columns() {
 		out := Column{Column: col}
 		for _, g := range p.Gauges {
@@ -42,15 +43,17 @@ func Bind(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.Model
 		p.Columns = append(p.Columns, out)
 	}
 	c.predict()
+	p.Fit.Accepted = o.Accept
 	p.Fit.judge()
 	return p
 }
 
 type binder struct {
-	plan   *Plan
-	models map[string]*model.Model
-	found  *diag.Findings
-	taken  map[Channel]string // role by channel
+	plan    *Plan
+	models  map[string]*model.Model
+	found   *diag.Findings
+	options Options
+	taken   map[Channel]string // role by channel
 }
 
 func (c *binder) channel(ch Channel) *model.Channel {
@@ -80,7 +83,7 @@ func (c *binder) demands() [][]planned {
 		for i := range p.Roles {
 			d, on := p.demandOf(w.state, i)
 			key := d
-			for _, f := range []*float64{&key.volts, &key.low, &key.amps, &key.watts, &key.hold.SI} {
+			for _, f := range []*float64{&key.set, &key.volts, &key.low, &key.amps, &key.watts, &key.hold.SI} {
 				if none(*f) {
 					*f = math.MaxFloat64 // NaN is no key
 				}
@@ -149,7 +152,7 @@ func labelled(steps []sequence.Step) bool {
 	for _, s := range steps {
 		switch s := s.(type) {
 		case *sequence.Sweep:
-			if s.Label != "" || labelled(s.Steps) {
+			if s.Label != "" || s.RepeatFirst || labelled(s.Steps) {
 				return true
 			}
 		case *sequence.Repeat:
@@ -197,7 +200,9 @@ func (c *binder) bindRole(i int, asked []planned) {
 		}
 	}
 	sort.SliceStable(fit.Candidates, func(a, b int) bool { return better(fit.Candidates[a], fit.Candidates[b]) })
-	if len(fit.Candidates) > 0 && fit.Candidates[0].Verdict != Misfits {
+	if k := c.choose(fit); k >= 0 {
+		chosen := fit.Candidates[k]
+		fit.Candidates = slices.Insert(slices.Delete(fit.Candidates, k, k+1), 0, chosen)
 		fit.Chosen = fit.Candidates[0].Name
 		*r = roles[fit.Chosen]
 		c.taken[r.Channel] = r.Need.Name
@@ -206,35 +211,45 @@ func (c *binder) bindRole(i int, asked []planned) {
 	}
 	if fit.Chosen != "" {
 		c.cautions(*r)
+		c.deviceNotes(i)
 	}
 	c.plan.Fit.Roles = append(c.plan.Fit.Roles, fit)
 }
 
+// choose gives the candidate that serves: the best that fits, else the best whose misfits are accepted; -1 where there is none.
+func (c *binder) choose(fit RoleFit) int {
+	for k, cand := range fit.Candidates {
+		if cand.Verdict != Misfits {
+			return k
+		}
+	}
+	for k, cand := range fit.Candidates {
+		if c.options.Accept != "" && cand.acceptable() {
+			m, _ := cand.Binding()
+			c.found.Warn(diag.Place{File: c.plan.Sequence.File}, "", "%s does not fit as %s, accepted (%s): %s %s", cand.Name, fit.Role, c.options.Accept, m.Kind, m.Text)
+			return k
+		}
+	}
+	return -1
+}
+
 func better(a, b Candidate) bool {
-	rank := func(c Candidate) (int, float64) {
-		m, ok := c.Binding()
-		switch {
-		case c.Why != "":
-			return 2, 0
-		case !ok:
-			return 0, 1
-		}
-		if c.Verdict == Misfits {
-			return 1, m.Part
-		}
-		return 0, m.Part
+	ma, oka := a.Binding()
+	mb, okb := b.Binding()
+	switch {
+	case (a.Why == "") != (b.Why == ""):
+		return a.Why == ""
+	case a.Why != "":
+		return false
+	case !oka || !okb:
+		return !oka && okb
 	}
-	ra, pa := rank(a)
-	rb, pb := rank(b)
-	if ra != rb {
-		return ra < rb
-	}
-	return pa > pb
+	return mb.tighter(ma)
 }
 
 // asRole is a role as it would be if the channel of a wire served it: with its leads, and the protection that the guard asks.
 func (c *binder) asRole(r Role, w bench.Wire) Role {
-	r.Channel, r.Remote, r.LeadOhm = Channel{w.Instrument, w.Channel}, w.Sense == bench.Remote, w.LeadOhm
+	r.Channel, r.Remote, r.LeadOhm, r.LoopHenry = Channel{w.Instrument, w.Channel}, w.Sense == bench.Remote, w.LeadOhm, w.LoopHenry
 	ch := c.channel(r.Channel)
 	if ch == nil {
 		return r
@@ -296,13 +311,13 @@ func (c *binder) measure(cand Candidate, r Role, asked []planned) Candidate {
 			cand.Why = "its model says that the channel is no source"
 			return cand
 		}
-		cand.Margins = sourceMargins(ch.Source, r, asked)
+		cand.Margins = c.sourceMargins(ch.Source, r, asked)
 	case sequence.RoleLoad:
 		if ch.Load == nil {
 			cand.Why = "its model says that the channel is no load"
 			return cand
 		}
-		cand.Margins = loadMargins(ch.Load, r, asked)
+		cand.Margins = c.loadMargins(ch.Load, r, asked)
 	case sequence.RoleMeter:
 		cand.Margins = meterMargins(ch, r.Need)
 	}
@@ -348,7 +363,11 @@ func (c *binder) refuse(r Role, fit RoleFit) {
 	if len(why) > 0 {
 		reasons = strings.Join(why, "; ")
 	}
-	c.found.AddHint(r.Need.Place, `wire a channel that can, or lower what is asked; "fourwire fit" shows every margin`,
+	hint := `wire a channel that can, or lower what is asked; "fourwire fit" shows every margin`
+	if slices.ContainsFunc(fit.Candidates, Candidate.acceptable) {
+		hint += acceptHint
+	}
+	c.found.AddHint(r.Need.Place, hint,
 		"no %s at %s on this bench can serve %s: %s", r.Need.Role, r.Need.Node, r.Need.Name, reasons)
 }
 

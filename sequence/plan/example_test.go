@@ -23,11 +23,12 @@ func ExampleFit_Text() {
 	// Output:
 	// sink (load at dut.out): eload
 	//   eload: tight
-	//     > minimum voltage    12.0 %  4.5 V - 2 x 3 A x 15 mohm = 4.41 V at the load of at least 3.88 V (at iout 3 A)
-	//       amps               90.0 %  3 A of 30 A (at iout 3 A)
+	//     > minimum voltage   12.0 %  4.5 V - 2 x 3 A x 15 mohm = 4.41 V at the load
+	//                                 of at least 3.88 V (at iout 3 A)
+	//       amps              90.0 %  3 A of 30 A (at iout 3 A)
 	//   spare: wired at dut.aux
 	// readings
 	//   v(dut.out): dmm-out, 5 V on 10 V: U 400 uV
-	// 60 points, about 4.8s
+	// 60 points, about 4.8 s
 	// verdict: tight
 }

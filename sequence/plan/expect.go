@@ -83,6 +83,9 @@ func widest(s quantity.Span) float64 {
 }
 
 func (p *Plan) expectVolts(state []Setting, node string) float64 {
+	if dev := p.Sequence.Device; dev != nil && node == dev.Out && dev.OutVolts > 0 && !p.held(state, node) {
+		return dev.OutVolts
+	}
 	for i, r := range p.Roles {
 		if r.Need.Node != node || !state[i].On {
 			continue
@@ -97,6 +100,16 @@ func (p *Plan) expectVolts(state []Setting, node string) float64 {
 		}
 	}
 	return math.NaN()
+}
+
+// held tells whether a load holds the voltage of a node.
+func (p *Plan) held(state []Setting, node string) bool {
+	for i, r := range p.Roles {
+		if r.Need.Node == node && r.Need.Role == sequence.RoleLoad && state[i].On && state[i].Hold.Dim == quantity.Voltage {
+			return true
+		}
+	}
+	return false
 }
 
 func (p *Plan) expectAmps(state []Setting, node string) float64 {
@@ -159,9 +172,44 @@ func (p *Plan) sourceAmps(state []Setting, i int) float64 {
 		}
 		watts += p.Expect(state, sequence.Volts, r.Need.Node) * p.loadAmps(state, k)
 	}
-	guess := watts/(guessedEfficiency*math.Abs(volts)) + guessedIdle*limit
+	guess := p.inputAmps(i, state, watts, math.Abs(volts), leastEfficiency(p.Sequence.Device), guessedIdle*limit)
 	if math.IsNaN(guess) || guess > limit {
 		return limit
 	}
 	return guess
+}
+
+// inputAmps is the current that the device takes at the node of source i, by what is known of it; idle stands for what it
+// takes with no load where that is not stated.
+func (p *Plan) inputAmps(i int, state []Setting, watts, volts, efficiency, idle float64) float64 {
+	dev := p.Sequence.Device
+	if dev == nil || dev.In != p.Roles[i].Need.Node {
+		return watts/(guessedEfficiency*volts) + idle
+	}
+	if dev.IdleAmps > 0 {
+		idle = 0
+	}
+	_, amps := p.taken(state)
+	return dev.DrawAmps(watts, amps, volts, efficiency) + idle
+}
+
+// Likely is the value, in SI units, that a node measurement will most probably give with the roles set so: [Plan.Expect],
+// with what the sequence knows of its device instead of a careful guess; NaN where nothing is known.
+func (p *Plan) Likely(state []Setting, f sequence.Function, node string) float64 {
+	dev := p.Sequence.Device
+	if f == sequence.Amps && dev != nil && node == dev.In && (dev.Kind == sequence.Linear || dev.Efficiency.Set) {
+		for i, r := range p.Roles {
+			if r.Need.Node != node || r.Need.Role != sequence.RoleSource || !state[i].On {
+				continue
+			}
+			watts, _ := p.taken(state)
+			x := p.inputAmps(i, state, watts, math.Abs(state[i].Volts), likelyEfficiency(dev), 0)
+			if limit := state[i].Amps; x > limit {
+				return limit
+			} else if !math.IsNaN(x) {
+				return x
+			}
+		}
+	}
+	return p.Expect(state, f, node)
 }

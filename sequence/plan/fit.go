@@ -19,11 +19,13 @@ const tightBelow = 0.20
 
 // Margin is how far a demand lies inside one ability.
 type Margin struct {
-	Kind string `json:"kind"` // volts, amps, watts, minimum voltage, quadrant, sense, ohms, protection, range
+	Kind string `json:"kind"` // one of Kinds
 	// Part in hand: 1 - asked/available; negative where it does not fit.
 	Part float64 `json:"margin"`
 	Text string  `json:"text"` // the arithmetic
 	At   string  `json:"at"`   // coordinates of the point: "vin 9 V, iout 3 A"
+	// Enough says that the demand has a reserve in it already: whatever is not negative fits.
+	Enough bool `json:"enough,omitempty"`
 }
 
 // Verdict of one margin.
@@ -31,10 +33,31 @@ func (m Margin) Verdict() Verdict {
 	switch {
 	case m.Part < 0 || math.IsNaN(m.Part):
 		return Misfits
-	case m.Part <= tightBelow:
+	case m.Part <= tightBelow && !m.Enough:
 		return Tight
 	}
 	return Fits
+}
+
+// tighter orders margins: what does not fit first, then what is tight, each by what is in hand.
+func (m Margin) tighter(than Margin) bool {
+	if a, b := m.Verdict().rank(), than.Verdict().rank(); a != b {
+		return a < b
+	}
+	if fits := m.Verdict() == Fits; fits && m.Enough != than.Enough {
+		return than.Enough // what has its reserve in it binds last
+	}
+	return m.Part < than.Part
+}
+
+func (v Verdict) rank() int {
+	switch v {
+	case Misfits:
+		return 0
+	case Tight:
+		return 1
+	}
+	return 2
 }
 
 // Candidate is a channel that was looked at for a role.
@@ -71,6 +94,7 @@ type GaugeFit struct {
 	Low         *Reach  `json:"low,omitempty"`
 	High        *Reach  `json:"high,omitempty"`
 	Margin      *Margin `json:"margin,omitempty"`
+	Accuracy    *Margin `json:"accuracy,omitempty"` // against what a need of a meter asks for
 	// Others that could read it, and why they were not taken.
 	Others []string `json:"others,omitempty"`
 }
@@ -100,8 +124,16 @@ type Fit struct {
 	Roles   []RoleFit  `json:"roles"`
 	Gauges  []GaugeFit `json:"gauges"`
 	Derived []Spread   `json:"derived,omitempty"`
-	Points  int        `json:"points"`
-	Seconds float64    `json:"predicted_seconds"`
+	Judged  []Judged   `json:"judged,omitempty"`
+	Notes   []string   `json:"notes,omitempty"`
+	// Accepted is the reason for which misfits that hurt nobody were accepted.
+	Accepted string  `json:"accepted,omitempty"`
+	Points   int     `json:"points"`
+	Seconds  float64 `json:"predicted_seconds"`
+	Time     []Wait  `json:"time,omitempty"` // by kind, longest first
+	// Forecast is the predicted uncertainty of every derived value at every planned point, as far as MaxForecast goes.
+	Forecast []Forecast `json:"forecast,omitempty"`
+	Cut      bool       `json:"forecast_cut,omitempty"`
 }
 
 func (f *Fit) judge() {
@@ -124,6 +156,11 @@ func (f *Fit) judge() {
 			worse(Misfits)
 		case g.Margin != nil && g.Margin.Part < 0: // a range is chosen from what there is: only its end counts
 			worse(Misfits)
+		case g.Accuracy != nil:
+			worse(g.Accuracy.Verdict())
 		}
+	}
+	for _, j := range f.Judged {
+		worse(j.Verdict)
 	}
 }

@@ -20,6 +20,7 @@ type wanted struct {
 	place    diag.Place
 	low      float64 // smallest and largest magnitude expected, NaN: not known
 	high     float64
+	likely   []float64 // magnitude at each planned reading, where it is known
 }
 
 func (c *binder) bindGauges() {
@@ -37,7 +38,7 @@ func (c *binder) wanted() []wanted {
 				return &list[i]
 			}
 		}
-		list = append(list, wanted{f, node, at, math.NaN(), math.NaN()})
+		list = append(list, wanted{function: f, node: node, place: at, low: math.NaN(), high: math.NaN()})
 		return &list[len(list)-1]
 	}
 	w := newWalker(c.plan.Sequence, hooks{
@@ -45,6 +46,9 @@ func (c *binder) wanted() []wanted {
 			for _, r := range m.Readings {
 				x := math.Abs(c.plan.Expect(w.state, r.Function, r.Node))
 				g := find(r.Function, r.Node, r.Place)
+				if l := math.Abs(c.plan.Likely(w.state, r.Function, r.Node)); !none(l) {
+					g.likely = append(g.likely, l)
+				}
 				if g.low = smaller(g.low, x); !(x <= g.high) && !none(x) {
 					g.high = x
 				}
@@ -53,6 +57,11 @@ func (c *binder) wanted() []wanted {
 		settle: func(w *walker, s *sequence.Settle, _ int) {
 			for _, n := range s.Value.Nodes() {
 				find(sequence.Function(n.Function), n.Node, s.At())
+			}
+		},
+		zero: func(w *walker, z *sequence.Zero) {
+			for _, r := range z.Readings {
+				find(r.Function, r.Node, r.Place)
 			}
 		},
 		condition: func(s *sequence.When) {
@@ -75,14 +84,14 @@ func smaller(a, b float64) float64 {
 // reader is a channel that could read a measurement.
 type reader struct {
 	gauge Gauge
-	u     float64 // expanded uncertainty at the largest value expected
+	score float64 // mean of ln U over all planned readings: what a reader is chosen by
 }
 
 func (c *binder) bindGauge(w wanted) {
 	fit := GaugeFit{Measurement: fmt.Sprintf("%s(%s)", w.function, w.node)}
 	readers, others := c.readers(w)
 	for _, r := range readers[min(1, len(readers)):] {
-		others = append(others, fmt.Sprintf("%s: U %s against %s", r.gauge.Channel, quantity.Of(r.u, dimension(w.function)).Text(3), quantity.Of(readers[0].u, dimension(w.function)).Text(3)))
+		others = append(others, c.compare(w, r, readers[0]))
 	}
 	fit.Others = others
 	if len(readers) == 0 {
@@ -99,8 +108,12 @@ func (c *binder) bindGauge(w wanted) {
 		return
 	}
 	best := readers[0]
+	for _, r := range readers[1:] {
+		best.gauge.Others = append(best.gauge.Others, r.gauge)
+	}
 	fit.Channel, fit.Own = best.gauge.Channel.String(), best.gauge.Own
 	c.reach(&fit, w, best)
+	c.target(&fit, w, best)
 	if fit.Margin != nil && fit.Margin.Part < 0 {
 		c.found.AddHint(w.place, "wire a meter with a higher range, or lower what is asked", "%s is read by %s: %s expected, its largest range ends at %s",
 			fit.Measurement, best.gauge.Channel, quantity.Of(w.high, dimension(w.function)), quantity.Of(top(best.gauge.Specs), dimension(w.function)))
@@ -118,11 +131,11 @@ func (c *binder) leadCaution(w wanted, g Gauge) {
 	if amps == 0 {
 		amps = upper(role.Guard.Amps)
 	}
-	c.found.Warn(w.place, "wire a voltmeter at the node", "%s is read by %s at its own terminals: the lead drop, up to %s x %s = %s, is added to its uncertainty",
+	c.found.Warn(w.place, "wire a voltmeter at the node", "%s is read by %s at its own terminals: the lead drop, up to %s x %s = %s, is worked out from the current measured with it, where there is one, and adds to its uncertainty",
 		g.Name(), g.Channel, quantity.Amp(amps), quantity.Ohm(g.LeadOhm), quantity.Volt(amps*g.LeadOhm))
 }
 
-// readers lists the channels that can read a measurement, best first: a meter before a read-back, then by uncertainty.
+// readers lists the channels that can read a measurement, best first: by their uncertainty over all planned readings.
 func (c *binder) readers(w wanted) (able []reader, unable []string) {
 	for _, wire := range c.plan.Bench.Wiring {
 		if wire.Node != w.node {
@@ -141,7 +154,11 @@ func (c *binder) readers(w wanted) (able []reader, unable []string) {
 			}
 			g.Own = true
 			if w.function == sequence.Volts && wire.Sense != bench.Remote {
-				g.LeadOhm = 2 * wire.LeadOhm
+				g.LeadOhm, g.LeadTolerance = 2*wire.LeadOhm, wire.LeadTolerance
+				if wire.LeadTolerance == 0 {
+					g.LeadTolerance = DefaultLeadTolerance
+				}
+				g.InLine = c.meters(w.node, bench.Ammeter)
 			}
 		}
 		spec := c.channel(ch)
@@ -159,24 +176,20 @@ func (c *binder) readers(w wanted) (able []reader, unable []string) {
 		for _, r := range ranges {
 			g.Ranges = append(g.Ranges, r.Full)
 		}
-		g.Specs, g.Together = ranges, spec.Together
-		able = append(able, reader{g, c.uncertainty(g, atLeast(w.high, ranges))})
+		g.Specs, g.Together, g.Aperture = ranges, spec.Together, spec.Aperture
+		if w.function == sequence.Amps {
+			g.Across = c.meters(w.node, bench.Voltmeter)
+		}
+		able = append(able, reader{g, c.score(w, g)})
 	}
 	sort.SliceStable(able, func(i, j int) bool {
-		if able[i].gauge.Own != able[j].gauge.Own {
-			return !able[i].gauge.Own
+		a, b := able[i], able[j]
+		if math.Abs(a.score-b.score) < 1e-3 && a.gauge.Own != b.gauge.Own {
+			return b.gauge.Own // a meter before a read-back that is no better
 		}
-		return able[i].u < able[j].u
+		return a.score < b.score
 	})
 	return able, unable
-}
-
-// atLeast is the value for which accuracies are compared: what is expected, or full scale where nothing is known.
-func atLeast(x float64, ranges []model.Range) float64 {
-	if none(x) {
-		return ranges[len(ranges)-1].Full
-	}
-	return x
 }
 
 func (p *Plan) roleOf(ch Channel) int {
@@ -202,7 +215,13 @@ func top(ranges []model.Range) float64 {
 
 // uncertainty is the expanded uncertainty (k = 2) of one reading of x at the default aperture.
 func (c *binder) uncertainty(g Gauge, x float64) float64 {
-	return 2 * model.Pick(g.Specs, x).Contributions(x, DefaultAperture.Seconds(), c.plan.Bench.AmbientKelvin).Std()
+	std := model.Pick(g.Specs, x).Contributions(x, DefaultAperture.Seconds(), c.plan.Bench.AmbientKelvin).Std()
+	if g.LeadOhm > 0 && g.Role >= 0 {
+		if amps := widest(c.plan.Roles[g.Role].Need.Amps); !none(amps) && !math.IsInf(amps, 0) {
+			std = math.Hypot(std, g.LeadTolerance*g.LeadOhm*amps/math.Sqrt(3))
+		}
+	}
+	return 2 * std
 }
 
 // reach notes the range and the accuracy at both ends of what is expected.
@@ -214,7 +233,8 @@ func (c *binder) reach(fit *GaugeFit, w wanted, r reader) {
 	at := func(x float64) *Reach {
 		return &Reach{x, r.gauge.Range(x), c.uncertainty(r.gauge, x), dim.Unit()}
 	}
-	fit.Low, fit.High = at(w.low), at(w.high)
+	low, high := w.ends()
+	fit.Low, fit.High = at(low), at(high)
 	var m margins
 	m.within("range", "", w.high, top(r.gauge.Specs), dim)
 	fit.Margin = &m.list[0]

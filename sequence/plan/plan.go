@@ -29,6 +29,7 @@ type Plan struct {
 	Fit       Fit
 
 	guards map[string]Window
+	models map[string]*model.Model
 }
 
 // Channel is one channel of one instrument of the bench. The zero value is no channel.
@@ -66,6 +67,7 @@ type Role struct {
 	Limit quantity.Amp
 	// MinVolts and MinOhms are a load's lower end: it holds I at no less than max(MinVolts, I*MinOhms) at its terminals.
 	MinVolts, MinOhms float64
+	LoopHenry         float64 // of both leads; 0: not stated
 }
 
 // Gauge is a node measurement with the channel that reads it.
@@ -80,6 +82,20 @@ type Gauge struct {
 	// LeadOhm is the resistance of both conductors between the node and where the voltage is read; 0 where it is read at the node.
 	LeadOhm float64
 	Role    int // of an own read-back: index of the role whose leads carry the current; else -1
+	// LeadTolerance is how far LeadOhm may be off, a ratio.
+	LeadTolerance float64
+	// InLine are the ammeters between the node and where the voltage is read: their burden drops voltage, too.
+	InLine []Meter
+	// Across are the voltmeters at the node of a current: what flows through them is not the device's.
+	Across   []Meter
+	Aperture model.Aperture
+	Others   []Gauge // what else on the bench reads the same, best first
+}
+
+// Meter is a channel that measures, with its specifications.
+type Meter struct {
+	Channel Channel
+	Specs   []model.Range
 }
 
 // Name is the measurement as a sequence writes it: "v(dut.in)".

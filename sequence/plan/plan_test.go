@@ -291,7 +291,7 @@ func TestAMeterBeatsAReadBack(t *testing.T) {
 	if i.Channel.Instrument != "psu" || !i.Own || i.Role != 0 {
 		t.Errorf("i(dut.in) is read by %+v", i)
 	}
-	if others := p.Fit.Gauges[0].Others; len(others) != 1 || !strings.HasPrefix(others[0], "psu: U ") {
+	if others := p.Fit.Gauges[0].Others; len(others) != 1 || !strings.HasPrefix(others[0], "psu: over the sweep its U is 14.1 times that of dmm: at 12 V 19.6 mV against 1.39 mV") {
 		t.Errorf("others %q", others)
 	}
 }
@@ -374,7 +374,11 @@ func TestPredictedEfficiencyUncertainty(t *testing.T) {
 	am := func(r []model.Range) *model.Model {
 		return &model.Model{Channels: []model.Channel{{Number: 1, Amps: r}}}
 	}
-	w := (&wiring{}).add("psu", source(nil), "dut.in", bench.Source, bench.Local, "0 ohm").add("eload", load(nil), "dut.out", bench.Load, bench.Local, "0 ohm").
+	silent := func(m *model.Model) *model.Model { // no read-back, which would be better than these meters
+		m.Channels[0].Volts, m.Channels[0].Amps = nil, nil
+		return m
+	}
+	w := (&wiring{}).add("psu", silent(source(nil)), "dut.in", bench.Source, bench.Local, "0 ohm").add("eload", silent(load(nil)), "dut.out", bench.Load, bench.Local, "0 ohm").
 		add("vi", vm(range_("20 V", 5e-4, 5e-3)), "dut.in", bench.Voltmeter, "", "0 ohm").add("ii", am(range_("3 A", 1e-3, 2e-3)), "dut.in", bench.Ammeter, "", "0 ohm").
 		add("vo", vm(range_("10 V", 3e-4, 3e-3)), "dut.out", bench.Voltmeter, "", "0 ohm").add("io", am(range_("3 A", 5e-4, 3e-3)), "dut.out", bench.Ammeter, "", "0 ohm")
 	p, found := bind(t, `

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"fourwire/driver/model"
-	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/sequence"
@@ -15,94 +14,138 @@ import (
 // DefaultAperture is the aperture of a measure step that states none: one cycle of a 50 Hz mains.
 const DefaultAperture = 20 * time.Millisecond
 
-// predict works out, before anything is connected, how long the run takes and how uncertain its derived values will be.
+// MaxForecast is how many predictions a fit holds one by one; the worst ones are found among all.
+const MaxForecast = 20_000
+
+// Forecast is the predicted uncertainty of one derived value at one planned point.
+type Forecast struct {
+	At      string  `json:"at"`
+	Name    string  `json:"name"`
+	Unit    string  `json:"unit"`
+	Value   float64 `json:"value"`             // SI, as it may come
+	U       float64 `json:"uncertainty"`       // expanded, k = 2, SI
+	Biggest string  `json:"biggest,omitempty"` // contributor
+}
+
+// predict works out, before anything is connected, how long the run takes and how uncertain its values will be.
 func (c *binder) predict() {
-	f := &forecast{binder: c, values: map[string]measured.Value{}}
-	w := newWalker(c.plan.Sequence, hooks{set: f.set, measure: f.measure, settle: f.settle, wait: f.wait, derive: f.derive})
+	f := &forecast{binder: c, values: map[string]measured.Value{}, learned: map[int]float64{}, clock: newStopwatch(c), bounds: map[string]*bounds{}}
+	w := newWalker(c.plan.Sequence, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, derive: f.derive, judge: f.judge})
 	f.walker = w
 	w.run()
-	c.plan.Predicted = f.took
-	c.plan.Fit.Points, c.plan.Fit.Seconds, c.plan.Fit.Derived = c.plan.Points, f.took.Seconds(), f.spreads
+	fit := &c.plan.Fit
+	c.plan.Predicted = f.clock.total()
+	fit.Points, fit.Seconds, fit.Derived, fit.Time = c.plan.Points, c.plan.Predicted.Seconds(), f.spreads, f.clock.waits()
+	fit.Forecast, fit.Cut = f.list, f.cut
+	fit.Judged = f.ratios()
 }
 
 type forecast struct {
 	*binder
 	*walker
-	took    time.Duration
+	clock   *stopwatch
 	ledger  measured.Ledger
 	values  map[string]measured.Value
+	learned map[int]float64 // by gauge: the part of its guess that the last reading found, as the runner learns it
 	spreads []Spread
+	list    []Forecast
+	cut     bool
+	judged  []*judgement
+	bounds  map[string]*bounds
 }
 
-func (f *forecast) timing(ch Channel) model.Timing {
-	if m := f.models[ch.Instrument]; m != nil {
-		return m.Timing
+func apertureOf(m *sequence.Measure) time.Duration {
+	if d := time.Duration(m.Aperture.SI * float64(time.Second)); d > 0 {
+		return d
 	}
-	return model.Timing{}
-}
-
-func (f *forecast) set(w *walker, role int, was Setting, _ diag.Place, times int) {
-	t := f.timing(f.plan.Roles[role].Channel)
-	took := t.Processing
-	st := w.state[role]
-	switch {
-	case st.On && !was.On, st.Volts > was.Volts:
-		took += t.OutputUp
-	case !st.On && was.On, st.Volts < was.Volts:
-		took += t.OutputDown
-	}
-	f.took += time.Duration(times) * took
-}
-
-func (f *forecast) settle(_ *walker, s *sequence.Settle, times int) {
-	// a settled device needs the window, and about one more to see it
-	f.took += time.Duration(float64(times) * 2 * s.For.SI * float64(time.Second))
-}
-
-func (f *forecast) wait(_ *walker, seconds float64, times int) {
-	f.took += time.Duration(float64(times) * seconds * float64(time.Second))
+	return DefaultAperture
 }
 
 func (f *forecast) measure(w *walker, m *sequence.Measure, times int) {
-	aperture := time.Duration(m.Aperture.SI * float64(time.Second))
-	if aperture <= 0 {
-		aperture = DefaultAperture
-	}
-	var round time.Duration
-	for _, readings := range f.plan.Rounds(m) {
-		longest := time.Duration(0)
-		for _, i := range readings {
-			k := f.plan.GaugeIndex(m.Readings[i].Function, m.Readings[i].Node)
-			if k < 0 {
-				continue
-			}
-			t := f.timing(f.plan.Gauges[k].Channel)
-			round += 2 * t.Processing
-			longest = max(longest, aperture+t.Reading)
+	passes := f.plan.Passes(m)
+	specs := make([]model.Range, len(m.Readings))
+	for i, r := range m.Readings {
+		k := f.plan.GaugeIndex(r.Function, r.Node)
+		if k < 0 {
+			continue
 		}
-		round += longest
+		g := &f.plan.Gauges[k]
+		x := f.plan.Likely(w.state, r.Function, r.Node)
+		specs[i] = f.pick(k, m, r, x)
+		f.values[r.Name] = f.reading(*g, specs[i], x, r.Name, apertureOf(m), passes)
+		f.learn(k, x)
 	}
-	f.took += time.Duration(times*max(1, m.Average)) * round
-	for _, r := range m.Readings {
-		if k := f.plan.GaugeIndex(r.Function, r.Node); k >= 0 {
-			f.values[r.Name] = f.reading(f.plan.Gauges[k], f.plan.Expect(w.state, r.Function, r.Node), r.Name, aperture, max(1, m.Average))
+	f.clock.measure(m, specs, passes, times)
+}
+
+// guessed tells whether what a gauge is expected to read is a guess that the runner makes better as it goes: the current of
+// a source's node.
+func (f *forecast) guessed(k int) bool {
+	g := &f.plan.Gauges[k]
+	if g.Function != sequence.Amps {
+		return false
+	}
+	for _, r := range f.plan.Roles {
+		if r.Need.Node == g.Node && r.Need.Role == sequence.RoleSource {
+			return true
 		}
+	}
+	return false
+}
+
+// pick gives the range that the runner will read on: the one for what it expects, or one that holds the value.
+func (f *forecast) pick(k int, m *sequence.Measure, r sequence.Reading, likely float64) model.Range {
+	g := &f.plan.Gauges[k]
+	expect := f.plan.Expect(f.state, r.Function, r.Node)
+	if part := f.learned[k]; part > 0 {
+		expect *= math.Min(1, 1.2*part)
+	}
+	if q, ok := m.Ranges[r.Name]; ok {
+		expect = q.SI
+	}
+	spec := pick(*g, expect)
+	if !none(likely) && !spec.Holds(likely) {
+		spec = pick(*g, likely)
+	}
+	return spec
+}
+
+// pick is the range for a value; the largest where it is not known.
+func pick(g Gauge, x float64) model.Range {
+	if none(x) {
+		return g.Specs[len(g.Specs)-1]
+	}
+	return model.Pick(g.Specs, x)
+}
+
+func (f *forecast) learn(k int, x float64) {
+	g := &f.plan.Gauges[k]
+	guess := f.plan.Expect(f.state, g.Function, g.Node)
+	if part := math.Abs(x / guess); f.guessed(k) && part > 0 && !math.IsInf(part, 0) {
+		f.learned[k] = part
 	}
 }
 
 // reading is a measured value as it may come, with the error inputs that it will have.
-func (f *forecast) reading(g Gauge, x float64, name string, aperture time.Duration, times int) measured.Value {
-	spec := model.Pick(g.Specs, x)
+func (f *forecast) reading(g Gauge, spec model.Range, x float64, name string, aperture time.Duration, times int) measured.Value {
 	a := spec.Contributions(x, aperture.Seconds(), f.plan.Bench.AmbientKelvin)
 	what := map[sequence.Function]string{sequence.Volts: "volts", sequence.Amps: "amps"}[g.Function]
 	shared := fmt.Sprintf("%s %s %s", g.Channel, what, quantity.Of(spec.Full, dimension(g.Function)))
 	input := func(name string, kind measured.Kind, part float64) measured.Term {
 		return measured.Term{Input: f.ledger.Shared(measured.Input{Name: name, Kind: kind}), Part: part}
 	}
-	return measured.New(quantity.Of(x, dimension(g.Function)),
+	root := math.Sqrt(float64(times))
+	terms := []measured.Term{
 		input(shared+" gain", measured.Gain, a.Gain), input(shared+" offset", measured.Offset, a.Offset),
-		input(name+" noise", measured.Noise, a.Noise/math.Sqrt(float64(times))), input(name+" resolution", measured.Quantisation, a.Quantisation/math.Sqrt(float64(times))),
-		input(shared+" temperature", measured.Temperature, a.TemperatureGain+math.Copysign(a.TemperatureOffset, a.TemperatureGain)))
+		input(name+" noise", measured.Noise, a.Noise/root), input(name+" resolution", measured.Quantisation, a.Quantisation/root),
+		input(shared+" temperature gain", measured.Temperature, a.TemperatureGain), input(shared+" temperature offset", measured.Temperature, a.TemperatureOffset),
+	}
+	if g.LeadOhm > 0 && g.Role >= 0 {
+		if amps := math.Abs(f.plan.Likely(f.state, sequence.Amps, g.Node)); amps > 0 {
+			terms = append(terms, input(g.Channel.String()+" lead drop", measured.Lead, g.LeadTolerance*g.LeadOhm*amps/math.Sqrt(3)))
+		}
+	}
+	return measured.New(quantity.Of(x, dimension(g.Function)), terms...)
 }
 
 // Value gives predicted readings besides coordinates and parameters.
@@ -127,8 +170,13 @@ func (f *forecast) derive(w *walker, d *sequence.Derive) {
 
 func (f *forecast) spread(name, at string, v measured.Value) {
 	u := v.Expanded()
-	if math.IsNaN(u) || math.IsInf(u, 0) {
+	if none(u) || math.IsInf(u, 0) || none(v.X) || math.IsInf(v.X, 0) {
 		return
+	}
+	if len(f.list) < MaxForecast {
+		f.list = append(f.list, Forecast{at, name, v.Dim.Unit(), v.X, u, f.biggest(v)})
+	} else {
+		f.cut = true
 	}
 	for i := range f.spreads {
 		s := &f.spreads[i]
@@ -151,36 +199,4 @@ func (f *forecast) biggest(v measured.Value) string {
 		return f.ledger.Input(t.Input).Name
 	}
 	return ""
-}
-
-// Rounds groups the readings of a measure step, as indices of them, so that no instrument is asked for two readings at one
-// time: all of a round begin together. A channel that takes volts and amps in one reading gives both in one round.
-func (p *Plan) Rounds(m *sequence.Measure) [][]int {
-	var rounds [][]int
-	for i, r := range m.Readings {
-		k, n := p.GaugeIndex(r.Function, r.Node), 0
-		for k >= 0 && n < len(rounds) && p.clash(m, rounds[n], k) {
-			n++
-		}
-		if n == len(rounds) {
-			rounds = append(rounds, nil)
-		}
-		rounds[n] = append(rounds[n], i)
-	}
-	return rounds
-}
-
-// clash tells whether a gauge cannot take part in a round, because its instrument is busy with another reading.
-func (p *Plan) clash(m *sequence.Measure, round []int, k int) bool {
-	g := &p.Gauges[k]
-	for _, i := range round {
-		other := p.GaugeIndex(m.Readings[i].Function, m.Readings[i].Node)
-		if other < 0 || p.Gauges[other].Channel.Instrument != g.Channel.Instrument {
-			continue
-		}
-		if o := &p.Gauges[other]; o.Channel != g.Channel || o.Function == g.Function || !g.Together {
-			return true
-		}
-	}
-	return false
 }

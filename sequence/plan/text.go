@@ -3,13 +3,16 @@ package plan
 import (
 	"fmt"
 	"strings"
-	"time"
+	"unicode/utf8"
 
 	"fourwire/quantity"
 )
 
-// Text is the fit for people: which channel serves what, with the margin that binds, how each node is read and how well, and
-// how long it will take.
+// textColumns is how wide the fit is printed.
+const textColumns = 80
+
+// Text is the fit for people: which channel serves what, with the margin that binds, how each node is read and how well, what
+// can be decided, and how long it will take.
 func (f Fit) Text() string {
 	var b strings.Builder
 	for _, r := range f.Roles {
@@ -25,15 +28,42 @@ func (f Fit) Text() string {
 		b.WriteString("predicted uncertainty (k = 2)\n")
 	}
 	for _, s := range f.Derived {
-		fmt.Fprintf(&b, "  %s: %s to %s%s", s.Name, unit(s.Best, s.Unit), unit(s.Worst, s.Unit), andAt(s.WorstAt))
+		text := fmt.Sprintf("%s: %s to %s%s", s.Name, unit(s.Best, s.Unit), unit(s.Worst, s.Unit), andAt(s.WorstAt))
 		if s.Biggest != "" {
-			fmt.Fprintf(&b, ", most of it from %s", s.Biggest)
+			text += ", most of it from " + s.Biggest
 		}
-		b.WriteByte('\n')
+		fill(&b, "  ", "    ", text)
 	}
-	fmt.Fprintf(&b, "%d points, about %s\n", f.Points, roughly(f.Seconds))
+	f.limits(&b)
+	if len(f.Notes) > 0 {
+		b.WriteString("notes\n")
+	}
+	for _, n := range f.Notes {
+		fill(&b, "  ", "  ", n)
+	}
+	f.time(&b)
+	if f.Accepted != "" {
+		fill(&b, "", "  ", "accepted: "+f.Accepted)
+	}
 	fmt.Fprintf(&b, "verdict: %s\n", f.Verdict)
 	return b.String()
+}
+
+// fill writes words in lines of textColumns, the first behind one indent, the others behind another.
+func fill(b *strings.Builder, first, others, text string) {
+	line, empty := first, true
+	for _, word := range strings.Fields(text) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > textColumns {
+			b.WriteString(line + "\n")
+			line, empty = others, true
+		}
+		if !empty {
+			line += " "
+		}
+		line += word
+		empty = false
+	}
+	b.WriteString(line + "\n")
 }
 
 func (f Fit) role(b *strings.Builder, r RoleFit) {
@@ -47,18 +77,23 @@ func (f Fit) role(b *strings.Builder, r RoleFit) {
 	}
 	for _, c := range r.Candidates {
 		if c.Why != "" {
-			fmt.Fprintf(b, "  %s: %s\n", c.Name, c.Why)
+			fill(b, "  ", "    ", c.Name+": "+c.Why)
 			continue
 		}
 		fmt.Fprintf(b, "  %s: %s\n", c.Name, c.Verdict)
 		for i, m := range c.Margins {
 			mark := "  "
-			if i == 0 {
-				mark = "> " // the one that binds
+			if i == 0 || m.Verdict() == Misfits {
+				mark = "> " // what binds
 			}
-			fmt.Fprintf(b, "    %s%-16s %6.1f %%  %s%s\n", mark, m.Kind, 100*m.Part, m.Text, andAt(m.At))
+			f.margin(b, mark, m)
 		}
 	}
+}
+
+func (f Fit) margin(b *strings.Builder, mark string, m Margin) {
+	first := fmt.Sprintf("    %s%-15s %6.1f %%  ", mark, m.Kind, 100*m.Part)
+	fill(b, first, strings.Repeat(" ", utf8.RuneCountInString(first)), m.Text+andAt(m.At))
 }
 
 func (f Fit) gauge(b *strings.Builder, g GaugeFit) {
@@ -69,17 +104,56 @@ func (f Fit) gauge(b *strings.Builder, g GaugeFit) {
 	case g.Own:
 		channel += " (its own read-back)"
 	}
-	fmt.Fprintf(b, "  %s: %s", g.Measurement, channel)
+	text := fmt.Sprintf("%s: %s", g.Measurement, channel)
 	if g.Low != nil && g.High != nil {
 		if g.Low.Value != g.High.Value {
-			fmt.Fprintf(b, ", %s on %s: U %s", unit(g.Low.Value, g.Low.Unit), unit(g.Low.Range, g.Low.Unit), unit(g.Low.U, g.Low.Unit))
+			text += fmt.Sprintf(", %s on %s: U %s", unit(g.Low.Value, g.Low.Unit), unit(g.Low.Range, g.Low.Unit), unit(g.Low.U, g.Low.Unit))
 		}
-		fmt.Fprintf(b, ", %s on %s: U %s", unit(g.High.Value, g.High.Unit), unit(g.High.Range, g.High.Unit), unit(g.High.U, g.High.Unit))
+		text += fmt.Sprintf(", %s on %s: U %s", unit(g.High.Value, g.High.Unit), unit(g.High.Range, g.High.Unit), unit(g.High.U, g.High.Unit))
 	}
-	b.WriteByte('\n')
+	fill(b, "  ", "    ", text)
+	for _, m := range []*Margin{g.Margin, g.Accuracy} {
+		if m != nil && m.Verdict() != Fits {
+			f.margin(b, "> ", *m)
+		}
+	}
 	for _, o := range g.Others {
-		fmt.Fprintf(b, "    not %s\n", o)
+		fill(b, "    not ", "      ", o)
 	}
+}
+
+func (f Fit) limits(b *strings.Builder) {
+	if len(f.Judged) > 0 {
+		b.WriteString("limits (tolerance to uncertainty)\n")
+	}
+	for _, j := range f.Judged {
+		ratio := "-"
+		if j.Ratio > 0 {
+			ratio = fmt.Sprintf("%.3g", j.Ratio)
+			if j.Ratio >= 100 {
+				ratio = fmt.Sprintf("%.0f", j.Ratio)
+			}
+		}
+		fill(b, "  ", "    ", fmt.Sprintf("%s: %s, %s, %s", j.Limit, ratio, j.Verdict, j.Rule))
+		text := j.Text + andAt(j.At)
+		if j.Biggest != "" {
+			text += ", most of it from " + j.Biggest
+		}
+		fill(b, "    ", "    ", text)
+	}
+}
+
+func (f Fit) time(b *strings.Builder) {
+	text := fmt.Sprintf("%d points, about %s", f.Points, roughly(f.Seconds))
+	for i, w := range f.Time {
+		if i == 0 {
+			text += ":"
+		} else {
+			text += ","
+		}
+		text += " " + w.Kind + " " + roughly(w.Seconds)
+	}
+	fill(b, "", "  ", text)
 }
 
 // unit prints a number of SI units with a prefix; three digits are enough for a prediction.
@@ -90,8 +164,4 @@ func unit(si float64, symbol string) string {
 		}
 	}
 	return fmt.Sprintf("%.3g %s", si, symbol)
-}
-
-func roughly(seconds float64) string {
-	return time.Duration(seconds * float64(time.Second)).Round(100 * time.Millisecond).String()
 }

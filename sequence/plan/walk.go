@@ -32,6 +32,8 @@ type hooks struct {
 	settle  func(w *walker, s *sequence.Settle, times int)
 	wait    func(w *walker, seconds float64, times int)
 	derive  func(w *walker, d *sequence.Derive)
+	judge   func(w *walker, j *sequence.Judge, times int)
+	zero    func(w *walker, z *sequence.Zero)
 	// condition sees each "when" that is met
 	condition func(s *sequence.When)
 }
@@ -123,6 +125,14 @@ func (w *walker) step(s sequence.Step, times int) {
 		if w.hooks.measure != nil {
 			w.hooks.measure(w, s, times)
 		}
+	case *sequence.Zero:
+		if w.hooks.zero != nil {
+			w.hooks.zero(w, s)
+		}
+	case *sequence.Judge:
+		if w.hooks.judge != nil {
+			w.hooks.judge(w, s, times)
+		}
 	case *sequence.Derive:
 		if w.hooks.derive != nil {
 			w.hooks.derive(w, s)
@@ -159,6 +169,9 @@ func (w *walker) sweep(s *sequence.Sweep, times int) {
 		values = []quantity.Quantity{{SI: math.NaN(), Dim: s.Values.Dim}}
 		w.inactive++
 		defer func() { w.inactive-- }()
+	}
+	if s.RepeatFirst && len(values) > 0 {
+		values = append(values[:len(values):len(values)], values[0])
 	}
 	for _, v := range values {
 		w.coords = append(w.coords, coordinate{s.Name, v})
