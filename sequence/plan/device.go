@@ -131,7 +131,7 @@ func (c *binder) deviceMargins(m *margins, spec *model.SourceSpec, r Role) {
 				if text != "" {
 					text += " + "
 				}
-				text += fmt.Sprintf("%s x %s", quantity.Of(dev.InFarads, quantity.Capacitance), quantity.Of(slew, quantity.VoltageSlew))
+				text += fmt.Sprintf("%s x %s", quantity.Of(dev.InFarads, quantity.Capacitance), slewText(slew, quantity.VoltageSlew))
 			}
 			if text != "" {
 				m.enough("start-up", d.at, 1-amps/limit, "%s = %s of %s when the device starts", text, quantity.Of(amps, quantity.Current).Text(4), quantity.Amp(limit))

@@ -131,7 +131,7 @@ type Fit struct {
 	Points   int     `json:"points"`
 	Seconds  float64 `json:"predicted_seconds"`
 	Time     []Wait  `json:"time,omitempty"` // by kind, longest first
-	// Forecast is the predicted uncertainty of every derived value at every planned point, as far as MaxForecast goes.
+	// Forecast is the predicted uncertainty of every measured and derived value at every planned point, as far as MaxForecast goes.
 	Forecast []Forecast `json:"forecast,omitempty"`
 	Cut      bool       `json:"forecast_cut,omitempty"`
 }

@@ -75,3 +75,15 @@ func (l line) compensation(m *margins, at string, amps, compensates float64) {
 			quantity.Volt(drop), quantity.Volt(compensates))
 	}
 }
+
+// slewText writes a slew as benches say it: 500 mA/us, 1 V/ms.
+func slewText(si float64, dim quantity.Dimension) string {
+	of := func(x float64) string { return quantity.Of(x, dim.Times(quantity.Time)).Text(4) }
+	switch x := math.Abs(si); {
+	case x >= 1e5:
+		return of(si/1e6) + "/us"
+	case x >= 1e3:
+		return of(si/1e3) + "/ms"
+	}
+	return of(si) + "/s"
+}

@@ -129,7 +129,7 @@ func loadSlew(m *margins, spec *model.LoadSpec, l line, r Role, d planned) {
 		return
 	}
 	if spec.Slew > 0 {
-		m.add("slew", d.at, 1-slew.SI/spec.Slew, "%s of the load's own %s", slew, quantity.Of(spec.Slew, quantity.CurrentSlew))
+		m.add("slew", d.at, 1-slew.SI/spec.Slew, "%s of the load's own %s", slewText(slew.SI, slew.Dim), slewText(spec.Slew, slew.Dim))
 	}
 	if none(d.low) || none(d.amps) {
 		return
@@ -141,6 +141,6 @@ func loadSlew(m *margins, spec *model.LoadSpec, l line, r Role, d planned) {
 	if available > 0 {
 		part = math.Max(-1, 1-slew.SI/available)
 	}
-	m.add("slew", d.at, part, "%s of (%s - %s) / %s = %s through the leads (%s)", slew, quantity.Volt(left), quantity.Volt(least),
-		quantity.Of(l.loopHenry, quantity.Inductance), quantity.Of(available, quantity.CurrentSlew).Text(4), l.inductance())
+	m.add("slew", d.at, part, "%s of (%s - %s) / %s = %s through the leads (%s)", slewText(slew.SI, slew.Dim), quantity.Volt(left), quantity.Volt(least),
+		quantity.Of(l.loopHenry, quantity.Inductance), slewText(available, slew.Dim), l.inductance())
 }

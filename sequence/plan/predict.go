@@ -17,7 +17,7 @@ const DefaultAperture = 20 * time.Millisecond
 // MaxForecast is how many predictions a fit holds one by one; the worst ones are found among all.
 const MaxForecast = 20_000
 
-// Forecast is the predicted uncertainty of one derived value at one planned point.
+// Forecast is the predicted uncertainty of one measured or derived value at one planned point.
 type Forecast struct {
 	At      string  `json:"at"`
 	Name    string  `json:"name"`
@@ -74,6 +74,7 @@ func (f *forecast) measure(w *walker, m *sequence.Measure, times int) {
 		specs[i] = f.pick(k, m, r, x)
 		f.values[r.Name] = f.reading(*g, specs[i], x, r.Name, apertureOf(m), passes)
 		f.learn(k, x)
+		f.keep(r.Name, w.where(), f.values[r.Name])
 	}
 	f.clock.measure(m, specs, passes, times)
 }
@@ -168,15 +169,24 @@ func (f *forecast) derive(w *walker, d *sequence.Derive) {
 	}
 }
 
-func (f *forecast) spread(name, at string, v measured.Value) {
-	u := v.Expanded()
+// keep lists a prediction; ok is false where there is none.
+func (f *forecast) keep(name, at string, v measured.Value) (u float64, ok bool) {
+	u = v.Expanded()
 	if none(u) || math.IsInf(u, 0) || none(v.X) || math.IsInf(v.X, 0) {
-		return
+		return u, false
 	}
 	if len(f.list) < MaxForecast {
 		f.list = append(f.list, Forecast{at, name, v.Dim.Unit(), v.X, u, f.biggest(v)})
 	} else {
 		f.cut = true
+	}
+	return u, true
+}
+
+func (f *forecast) spread(name, at string, v measured.Value) {
+	u, ok := f.keep(name, at, v)
+	if !ok {
+		return
 	}
 	for i := range f.spreads {
 		s := &f.spreads[i]

@@ -213,7 +213,7 @@ func sourceSlew(m *margins, spec *model.SourceSpec, n sequence.Need) {
 		way  string
 	}{{spec.SlewUp, "up"}, {spec.SlewDown, "down"}} {
 		if s.slew > 0 {
-			m.add("slew", "", 1-n.Slew.SI/s.slew, "%s of %s on the way %s", n.Slew, quantity.Of(s.slew, quantity.VoltageSlew), s.way)
+			m.add("slew", "", 1-n.Slew.SI/s.slew, "%s of %s on the way %s", slewText(n.Slew.SI, n.Slew.Dim), slewText(s.slew, n.Slew.Dim), s.way)
 		}
 	}
 }
