@@ -48,7 +48,7 @@ var arrows = map[string][]string{
 	"sequence/expr": {"quantity/...", "internal/diag", "analysis/sweep"},
 	"sequence":      {"quantity/...", "internal/diag", "sequence/expr", "analysis/verdict"},
 	"sequence/plan": {"sequence", "sequence/expr", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":  {"analysis/uncertain", "analysis/verdict", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/run":  {"analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},

@@ -8,7 +8,6 @@ import (
 
 	"fourwire/driver"
 	"fourwire/quantity"
-	"fourwire/quantity/measured"
 	"fourwire/sequence"
 	"fourwire/sequence/plan"
 )
@@ -18,21 +17,28 @@ type group struct {
 	gauges   []int // by reading
 	rounds   [][]int
 	aperture time.Duration
+	mirrored bool
+	passes   int
+	pinned   []float64        // by reading: what its range must hold; 0: what is expected
 	readings []driver.Reading // of the last time
 	expect   []float64
+	ranges   []float64 // full scales at the last point; 0: none yet
 }
 
 func (r *runner) newGroup(m *sequence.Measure) (*group, error) {
-	g := &group{rounds: r.plan.Rounds(m), aperture: seconds(m.Aperture.SI), readings: make([]driver.Reading, len(m.Readings)), expect: make([]float64, len(m.Readings))}
+	n := len(m.Readings)
+	g := &group{rounds: r.plan.Rounds(m), aperture: seconds(m.Aperture.SI), readings: make([]driver.Reading, n), expect: make([]float64, n),
+		mirrored: r.plan.Mirrored(m), passes: r.plan.Passes(m), pinned: make([]float64, n), ranges: make([]float64, n)}
 	if g.aperture <= 0 {
 		g.aperture = plan.DefaultAperture
 	}
-	for _, reading := range m.Readings {
+	for i, reading := range m.Readings {
 		k := r.plan.GaugeIndex(reading.Function, reading.Node)
 		if k < 0 {
 			return nil, r.stop(Bench, "nothing on this bench reads %s(%s)", reading.Function, reading.Node)
 		}
 		g.gauges = append(g.gauges, k)
+		g.pinned[i] = m.Ranges[reading.Name].SI
 	}
 	return g, nil
 }
@@ -48,60 +54,41 @@ func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
 	}
 	row := r.open()
 	r.begin(row)
-	values, overload, err := r.take(ctx, g, max(1, s.Average))
-	for i, v := range values { // also what there is of a reading that ends the run
+	r.notes = &row.notes
+	defer func() { r.notes = nil }()
+	t, err := r.takeFor(ctx, g, s)
+	for i, v := range t.values { // also what there is of a reading that ends the run
 		name := s.Readings[i].Name
 		r.keep(name, v)
 		c := r.cell(v)
-		c.Overload = overload[i]
+		c.Overload = t.overload[i]
 		row.cells[name] = c
 		gauge := &r.gauges[g.gauges[i]]
 		r.learn(gauge, v.X)
+		r.remember(name, g, i, v)
 		row.ranges[name] = quantity.Of(g.readings[i].RangeFull, v.Dim).String()
-		if overload[i] {
+		if t.overload[i] {
 			row.invalid("%s overflows the %s range of %s", name, row.ranges[name], gauge.Channel)
 		}
 	}
 	if err != nil {
 		return err
 	}
+	if err := r.overlap(ctx, g, s, t); err != nil {
+		return err
+	}
 	return r.modes(ctx, row)
 }
 
-// take reads a group so many times and gives the means. A reading that overflows has the value NaN. A reading outside the
-// guard of its node is an error; the values are given beside it.
-func (r *runner) take(ctx context.Context, g *group, times int) (values []measured.Value, overload []bool, err error) {
-	for i, k := range g.gauges {
-		g.expect[i] = r.expected(k)
+// takeFor reads a group as a measure step asks.
+func (r *runner) takeFor(ctx context.Context, g *group, s *sequence.Measure) (taken, error) {
+	switch {
+	case s.Burst.Auto:
+		return r.takeAuto(ctx, g, s)
+	case s.Burst.For.SI > 0:
+		return r.takeWeighted(ctx, g, s)
 	}
-	overload = make([]bool, len(g.gauges))
-	sums := make([]measured.Value, len(g.gauges))
-	for n := range times {
-		if err := r.once(ctx, g); err != nil {
-			return nil, nil, err
-		}
-		for i, k := range g.gauges {
-			v := r.withLead(&r.gauges[k], g.readings[i].Value)
-			if overload[i] = overload[i] || g.readings[i].Overload; overload[i] {
-				v = measured.Value{X: nan, Dim: v.Dim}
-			}
-			if n == 0 {
-				sums[i] = v
-			} else {
-				sums[i] = measured.Add(sums[i], v)
-			}
-		}
-		if err = r.insideGuards(g); err != nil {
-			times = n + 1
-			break
-		}
-	}
-	if times > 1 {
-		for i, v := range sums {
-			sums[i] = measured.Map(v.X/float64(times), v.Dim, v, 1/float64(times))
-		}
-	}
-	return sums, overload, err
+	return r.take(ctx, g, g.passes)
 }
 
 // expected is what the range is chosen for. A meter in series that cannot be put on a range ahead stays on its largest.
@@ -131,12 +118,15 @@ func (r *runner) learn(g *gaugeState, read float64) {
 	}
 }
 
-// once reads every gauge of a group, in rounds. Where one overflows and has a larger range, all are read again, so that
+// once reads every gauge of a group, in rounds, forwards or backwards. Where one overflows and has a larger range, all are read again, so that
 // they still belong to one time.
-func (r *runner) once(ctx context.Context, g *group) error {
+func (r *runner) once(ctx context.Context, g *group, backwards bool) error {
 	for {
-		for _, round := range g.rounds {
-			if err := r.round(ctx, g, round); err != nil {
+		for n := range g.rounds {
+			if backwards {
+				n = len(g.rounds) - 1 - n
+			}
+			if err := r.round(ctx, g, g.rounds[n]); err != nil {
 				return err
 			}
 		}
@@ -196,19 +186,6 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 		gauge.last, gauge.read = reading, true
 	}
 	return nil
-}
-
-// withLead adds the uncertainty of a voltage that is read behind leads: the drop, at most, taken as rectangular.
-func (r *runner) withLead(g *gaugeState, v measured.Value) measured.Value {
-	if g.LeadOhm == 0 || g.Role < 0 || r.cfg.Ledger == nil {
-		return v
-	}
-	amps := math.Abs(r.plan.Expect(r.state, sequence.Amps, g.Node))
-	if amps == 0 || math.IsNaN(amps) {
-		return v
-	}
-	id := r.cfg.Ledger.Shared(measured.Input{Name: g.Channel.String() + " lead drop", Kind: measured.Lead, Shape: measured.Rectangular})
-	return measured.Linear(v.X, v.Dim, v, 1, measured.Value{Terms: []measured.Term{{Input: id, Part: amps * g.LeadOhm / math.Sqrt(3)}}}, 1)
 }
 
 // insideGuards holds every reading of a group against the guard of its node.

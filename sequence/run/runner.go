@@ -14,6 +14,7 @@ import (
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/record"
+	"fourwire/sequence/expr"
 	"fourwire/sequence/plan"
 )
 
@@ -35,6 +36,13 @@ type runner struct {
 	place  diag.Place // of the step under way
 	frames []frame
 	nodes  map[nodeKey]measured.Value // readings for the expression under way
+
+	notes    *[]string // of the point under way, while it is measured
+	zeros    map[zeroKey]measured.Value
+	ofZero   map[measured.ID]bool // inputs that readings share through a zero
+	origins  map[string]*origin   // of error inputs, by what their names begin with
+	divisors map[*expr.Expr][]*expr.Expr
+	popped   []named // of the pass that ended last
 
 	begun                      int // points, those under way included
 	points, invalid, unsettled int
@@ -95,6 +103,7 @@ type row struct {
 	modes    map[string]string
 	ranges   map[string]string
 	why      []string // why it is not valid
+	notes    []string
 }
 
 // store is a finished point, kept for the summary.
@@ -122,6 +131,7 @@ func newRunner(c Config) (*runner, error) {
 	}
 	r := &runner{
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
+		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
 		params: map[string]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.started = r.clock.Now()

@@ -69,12 +69,12 @@ func (r *runner) readNodes(ctx context.Context, e *expr.Expr, refs []expr.NodeRe
 	if err != nil {
 		return err
 	}
-	values, _, err := r.take(ctx, g, 1)
+	t, err := r.take(ctx, g, 1)
 	if err != nil {
 		return err
 	}
 	for i, ref := range refs {
-		r.nodes[nodeKey{ref.Function, ref.Node}] = values[i]
+		r.nodes[nodeKey{ref.Function, ref.Node}] = t.values[i]
 	}
 	return nil
 }
@@ -106,7 +106,7 @@ func (r *runner) keep(name string, v measured.Value) {
 func (r *runner) cell(v measured.Value) record.Cell {
 	c := record.Cell{SI: v.X, U: nan}
 	if len(v.Terms) > 0 {
-		c.U = v.Expanded()
+		c.U = r.expanded(v)
 	}
 	c.Biggest = r.biggest(v)
 	return c
@@ -131,6 +131,10 @@ func (r *runner) derive(ctx context.Context, s *sequence.Derive) error {
 			// kept as a gap: the readings it comes from are in the record
 			v = measured.Value{X: nan}
 		}
+		how := ""
+		if err == nil {
+			v, how = r.spread(item.Value, r, v)
+		}
 		r.keep(item.Name, v)
 		w := r.open()
 		if w == nil {
@@ -138,6 +142,10 @@ func (r *runner) derive(ctx context.Context, s *sequence.Derive) error {
 		}
 		r.begin(w)
 		w.cells[item.Name] = r.cell(v)
+		if how != "" {
+			w.notes = append(w.notes, item.Name+": "+how)
+			r.note("spread", "info", item.Name+": "+how)
+		}
 		if err != nil && len(w.why) == 0 {
 			r.note("note", "warn", fmt.Sprintf("%s has no value: %v", item.Name, err))
 		}

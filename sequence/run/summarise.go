@@ -95,7 +95,7 @@ func (r *runner) summarise(ctx context.Context) error {
 					continue
 				}
 			}
-			v := compare(s.Limit, env)
+			v := r.compare(s.Limit, s.Rule, env, true)
 			v.Clause = s.Clause
 			if s.Part != "" {
 				v.Where = "part " + s.Part
@@ -118,8 +118,12 @@ func (r *runner) result(name string, e *expr.Expr, env columnsOf) {
 		delete(env.results, name)
 	} else {
 		out.SI, out.Unit = got.Value.X, unitOf(got.Value.Dim)
+		var how string
+		if got.Value, how = r.spread(e, env, got.Value); how != "" {
+			r.note("spread", "info", name+": "+how)
+		}
 		if len(got.Value.Terms) > 0 {
-			out.U = got.Value.Expanded()
+			out.U = r.expanded(got.Value)
 		}
 		env.results[name] = got.Value
 	}

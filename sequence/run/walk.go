@@ -3,6 +3,7 @@ package run
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -26,6 +27,7 @@ func (r *runner) block(ctx context.Context, steps []sequence.Step, f frame) erro
 		return err
 	}
 	r.emit()
+	r.popped = r.frames[len(r.frames)-1].values
 	r.frames = r.frames[:len(r.frames)-1]
 	return nil
 }
@@ -62,6 +64,8 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.load(ctx, s)
 	case *sequence.Measure:
 		return r.measure(ctx, s)
+	case *sequence.Zero:
+		return r.zero(ctx, s)
 	case *sequence.Derive:
 		return r.derive(ctx, s)
 	case *sequence.Judge:
@@ -94,12 +98,43 @@ func (r *runner) sweep(ctx context.Context, s *sequence.Sweep) error {
 	if err != nil {
 		return r.stop(Input, "the values of the sweep cannot be worked out: %w", err)
 	}
-	for _, v := range values {
+	var first []named
+	for i, v := range values {
 		if err := r.block(ctx, s.Steps, frame{name: s.Name, coord: measured.Exact(v), label: s.Label}); err != nil {
 			return err
 		}
+		if i == 0 {
+			first = r.popped
+		}
 	}
+	if !s.RepeatFirst || len(values) == 0 {
+		return nil
+	}
+	if err := r.block(ctx, s.Steps, frame{name: s.Name, coord: measured.Exact(values[0]), label: sequence.RepeatLabel}); err != nil {
+		return err
+	}
+	r.drift(fmt.Sprintf("%s %s", s.Name, values[0]), first, r.popped)
 	return nil
+}
+
+// drift notes what a first point has moved by when it was measured once more. Errors that both share cancel in the difference.
+func (r *runner) drift(at string, first, again []named) {
+	var parts []string
+	beyond := false
+	for _, a := range first {
+		for _, b := range again {
+			if a.name != b.name || math.IsNaN(a.value.X) || math.IsNaN(b.value.X) {
+				continue
+			}
+			d := measured.Sub(b.value, a.value)
+			u := r.expanded(d)
+			beyond = beyond || math.Abs(d.X) > u && u > 0
+			parts = append(parts, fmt.Sprintf("%s by %s (U %s)", a.name, d.Quantity().Text(3), quantity.Of(u, d.Dim).Text(2)))
+		}
+	}
+	if len(parts) > 0 {
+		r.note("drift", level(!beyond), fmt.Sprintf("%s measured once more at the end has moved: %s", at, strings.Join(parts, ", ")))
+	}
 }
 
 func (r *runner) wait(ctx context.Context, s *sequence.Wait) error {
@@ -185,7 +220,7 @@ func (r *runner) emit() {
 	r.points++
 	late := r.late()
 	p := record.Point{
-		Number: w.number, At: w.at, Part: r.part(), Cells: w.cells, Modes: w.modes, Ranges: w.ranges,
+		Number: w.number, At: w.at, Part: r.part(), Cells: w.cells, Modes: w.modes, Ranges: w.ranges, Notes: w.notes,
 		Valid: len(w.why) == 0, Settled: late == "", Why: strings.Join(w.why, "; "),
 	}
 	if late != "" {
@@ -195,7 +230,7 @@ func (r *runner) emit() {
 	if !p.Valid {
 		r.invalid++
 	}
-	if len(r.plan.Sequence.Summary) > 0 {
+	if len(r.plan.Sequence.Summary) > 0 && p.Part != sequence.RepeatLabel {
 		r.store(f, p)
 	}
 	r.write(func() error { return r.cfg.Sink.Point(p) })
