@@ -83,6 +83,7 @@ func (r *runner) compare(limit *expr.Expr, rule verdict.Rule, env expr.Env, whol
 	v.Value, v.Bound, v.Unit = a.X, b.X, unitOf(a.Dim)
 	difference := measured.Sub(a, b)
 	v.U = r.expanded(difference)
+	r.budgetOfLimit(limit, difference, whole)
 	d := verdict.Decide(rule, a.X, v.U/2, b.X, side)
 	v.Band, v.Risk = d.Band, d.Risk
 	if rule == verdict.Simple { // the bare comparison, also of < and >

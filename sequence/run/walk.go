@@ -234,6 +234,7 @@ func (r *runner) emit() {
 		r.store(f, p)
 	}
 	r.write(func() error { return r.cfg.Sink.Point(p) })
+	r.budgets(f, p)
 	text := r.where()
 	if p.Why != "" {
 		text = strings.TrimPrefix(text+": "+p.Why, ": ")
