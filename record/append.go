@@ -25,14 +25,19 @@ func OpenLog(dir string, c clock.Clock) (*Log, error) {
 	if err != nil {
 		return nil, fmt.Errorf("record %s: %w", dir, err)
 	}
-	w := &Writer{dir: dir, clock: clock.Or(c), started: started, manifest: Manifest{Started: started}}
-	if w.events, err = appendTo(dir, LogFile); err != nil {
-		return nil, err
+	w := &Writer{dir: dir, clock: clock.Or(c), started: started, manifest: Manifest{Started: started}, unsealed: true}
+	f, err := openAppend(filepath.Join(dir, LogFile))
+	if err != nil {
+		return nil, fmt.Errorf("record: %w", err)
 	}
+	w.events = &appended{name: LogFile, f: f, sum: newTally()}
 	if torn {
-		if _, err := w.events.WriteString("\n"); err != nil {
-			return nil, errors.Join(fmt.Errorf("record: %w", err), w.events.Close())
+		if _, err := w.events.Write([]byte("\n")); err != nil {
+			return nil, errors.Join(fmt.Errorf("record: %w", err), f.Close())
 		}
+	}
+	if lock, err := lockRecord(dir); err == nil { // a run that stands still may have it
+		w.lock = lock
 	}
 	w.log = zerolog.New(w.events)
 	return &Log{w}, nil

@@ -3,6 +3,7 @@ package record
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -15,21 +16,13 @@ import (
 // hashAll lists every regular file of the record but the manifest, sorted by path.
 func hashAll(dir string) ([]File, error) {
 	var files []File
-	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		if err != nil {
-			return err
+	err := walkInside(dir, func(name string, regular bool) error {
+		if !regular || name == ManifestFile || strings.HasSuffix(name, besideSuffix) {
+			return nil
 		}
-		name, err := filepath.Rel(dir, path)
-		if err != nil || !d.Type().IsRegular() || name == ManifestFile || strings.HasSuffix(name, besideSuffix) {
-			return err
-		}
-		f, err := hashFile(path)
-		if err != nil {
-			return err
-		}
-		f.Path = filepath.ToSlash(name)
+		f, err := hashFile(dir, name)
 		files = append(files, f)
-		return nil
+		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("record hashes: %w", err)
@@ -38,32 +31,47 @@ func hashAll(dir string) ([]File, error) {
 	return files, nil
 }
 
-func hashFile(path string) (File, error) {
-	f, err := os.Open(path)
+func hashFile(dir, name string) (File, error) {
+	f, err := readInside(dir, name)
 	if err != nil {
 		return File{}, err
 	}
 	defer f.Close()
 	h := sha256.New()
 	n, err := io.Copy(h, f)
-	if err != nil {
-		return File{}, err
-	}
-	return File{Bytes: n, SHA256: hex.EncodeToString(h.Sum(nil))}, nil
+	return File{Path: name, Bytes: n, SHA256: hex.EncodeToString(h.Sum(nil))}, err
 }
 
 // besideSuffix marks a file that is being written beside the one it will replace.
 const besideSuffix = ".part"
 
-// WriteWhole writes a file beside its place and renames it, so that a reader sees the old file or the new one, never half.
+// WriteWhole writes a file beside its place and renames it, so that a reader sees the old file or the new one, never half; after a cut in
+// power, too.
 func WriteWhole(path string, data []byte) error {
 	beside := path + besideSuffix
-	if err := os.WriteFile(beside, data, 0o666); err != nil {
-		return fmt.Errorf("record: %w", err)
+	if err := writeSynced(beside, data); err != nil {
+		os.Remove(beside)
+		return fmt.Errorf("record: %w", full(err))
 	}
 	if err := os.Rename(beside, path); err != nil {
 		os.Remove(beside)
 		return fmt.Errorf("record: %w", err)
 	}
-	return nil
+	return syncFolder(filepath.Dir(path))
+}
+
+func writeSynced(path string, data []byte) error {
+	// made anew: what is there may be a link to somewhere else
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o666)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err == nil {
+		err = dataSync(f)
+	}
+	return errors.Join(err, f.Close())
 }

@@ -16,6 +16,10 @@ const (
 	kindVerdict     = "verdict"
 	kindResult      = "result"
 	kindEnd         = "end"
+	kindInput       = "input"
+	kindHeld        = "held"
+	kindCut         = "cut"
+	kindResumed     = "resumed"
 )
 
 // lineNames are the names that a log line uses itself.
@@ -53,6 +57,7 @@ func (w *Writer) entry(level, kind, text string, fields map[string]any) error {
 	if caught.err != nil {
 		return caught.err
 	}
+	w.syncing.soon()
 	return w.takeWireErr()
 }
 

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"fourwire/internal/clock"
+	"fourwire/quantity/measured"
 )
 
 // Version is the first field of every manifest that this package writes.
@@ -28,7 +29,17 @@ type Start struct {
 	Curves      []Curve      `json:"curves,omitempty"`
 	Planned     int          `json:"planned,omitempty"` // points that the sequence asks for; 0: not known before
 
-	Clock clock.Clock `json:"-"` // nil: the machine's own
+	Settings []string `json:"settings,omitempty"` // parameters as set on the command line: "vin=[9 V, 12 V]"
+	Paths    Paths    `json:"paths,omitzero"`
+
+	Clock  clock.Clock      `json:"-"` // nil: the machine's own
+	Ledger *measured.Ledger `json:"-"` // knows the inputs that the terms of points name; nil: no budgets are kept
+}
+
+// Paths is where the files of a run were, to find them again when it goes on.
+type Paths struct {
+	Sequence string `json:"sequence,omitempty"`
+	Bench    string `json:"bench,omitempty"` // empty: the one that the sequence names
 }
 
 // Bench is the bench as the engineer described it.
@@ -122,7 +133,27 @@ type Manifest struct {
 	Parts    bool      `json:"parts,omitempty"` // points.csv has the column "part"
 	Verdicts []Verdict `json:"verdicts"`
 	Results  []Result  `json:"results"`
-	Files    []File    `json:"files"` // every file but record.json, sorted by path
+	Resumed  []Resumed `json:"resumed,omitempty"`
+	Rebuilt  *Rebuilt  `json:"rebuilt,omitempty"` // nil: written by the run itself
+	Files    []File    `json:"files"`             // every file but record.json, sorted by path
+	Seals    int       `json:"seals"`
+	LastSeal string    `json:"last_seal,omitempty"` // its SHA-256
+	Hash     string    `json:"manifest_sha256"`     // of record.json itself, with this field all zeros
+}
+
+// Resumed says that a run went on after it had ended early.
+type Resumed struct {
+	At      time.Time `json:"at"`    // by the clock of the bench
+	Points  int       `json:"after"` // points that were kept
+	Tool    string    `json:"tool,omitempty"`
+	Ended   time.Time `json:"ended,omitzero"`    // when it had ended before; zero: not known
+	Because string    `json:"because,omitempty"` // why it had ended
+}
+
+// Rebuilt says that a manifest was not written by its run, but put together from what the run left.
+type Rebuilt struct {
+	At   time.Time `json:"at"`
+	Tool string    `json:"tool,omitempty"`
 }
 
 // Count counts verdicts by outcome.

@@ -1,20 +1,22 @@
 package record
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
-	"strings"
 	"time"
 )
 
 // What a reader takes at most; a record beyond that is read up to there and the rest is reported.
 const (
-	maxManifest = 256 << 20
+	maxManifest = 64 << 20
+	maxParts    = 8 << 20 // values of a manifest: each takes some bytes in the file and up to some 200 in memory
+	maxFiles    = 10000
+	maxMemory   = 1 << 30 // what rows, or events, may take in memory, estimated
 	maxFile     = 1 << 30 // bytes of points.csv, and of log.jsonl
 	maxLine     = 4 << 20
 	maxProblems = 50
@@ -24,10 +26,12 @@ const (
 type Record struct {
 	Dir string
 	Manifest
-	Finished bool // the manifest is there
+	Finished bool // the run wrote its manifest
 	Rows     []Point
 	Log      []Event
 	Problems []string // what is torn, damaged or missing, in words
+
+	listed bool // there is a manifest
 }
 
 // Open reads a record. Points come from points.csv alone; verdicts and the rest from the manifest, or from the log where
@@ -43,7 +47,7 @@ func Open(dir string) (*Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !r.Finished {
+	if !r.listed {
 		if !logged {
 			return nil, fmt.Errorf("%s holds no record: neither %s nor the start of a run in %s", dir, ManifestFile, LogFile)
 		}
@@ -53,12 +57,21 @@ func Open(dir string) (*Record, error) {
 	if err := r.readRows(&found); err != nil {
 		return nil, err
 	}
-	if r.Finished && r.Points != len(r.Rows) {
+	if r.listed && r.Points != len(r.Rows) {
 		found.add("the manifest counts %d points, %s has %d whole rows", r.Points, PointsFile, len(r.Rows))
 	}
 	r.Points = len(r.Rows)
 	r.Problems = found.list()
 	return r, nil
+}
+
+// memory is an account of what is kept while reading.
+type memory int64
+
+// take tells whether there is room for so many bytes more.
+func (m *memory) take(bytes int) bool {
+	*m -= memory(bytes)
+	return *m >= 0
 }
 
 // problems collects what is wrong, a bounded number of it.
@@ -83,20 +96,14 @@ func (p *problems) list() []string {
 }
 
 func (r *Record) readManifest(found *problems) error {
-	f, err := os.Open(filepath.Join(r.Dir, ManifestFile))
-	if errors.Is(err, fs.ErrNotExist) {
+	data, err := readManifestFile(r.Dir)
+	var link *NotAFileError
+	switch {
+	case errors.As(err, &link):
+		found.add("%v", err)
 		return nil
-	}
-	if err != nil {
-		return fmt.Errorf("record: %w", err)
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxManifest+1))
-	if err != nil {
-		return fmt.Errorf("record: %w", err)
-	}
-	if len(data) > maxManifest {
-		return fmt.Errorf("record %s: %s is larger than %d bytes", r.Dir, ManifestFile, maxManifest)
+	case err != nil || data == nil:
+		return err
 	}
 	m, err := parseManifest(data)
 	if err != nil {
@@ -107,36 +114,15 @@ func (r *Record) readManifest(found *problems) error {
 		found.add("%s cannot be read: %v", ManifestFile, err)
 		return nil
 	}
-	r.Manifest, r.Finished = *m, true
+	r.Manifest, r.listed, r.Finished = *m, true, m.Rebuilt == nil
+	if m.Rebuilt != nil {
+		found.add("the run was cut off: its %s was put together from its log on %s", ManifestFile, m.Rebuilt.At.Format(time.RFC3339))
+	}
 	return nil
 }
 
-// VersionError says that a record was written in a form that this version does not know.
-type VersionError struct{ Format string }
-
-func (e *VersionError) Error() string {
-	return fmt.Sprintf("%s says %q, this version reads %q; use the version that wrote it, or a newer one", ManifestFile, e.Format, Version)
-}
-
-func parseManifest(data []byte) (*Manifest, error) {
-	var m Manifest
-	if err := json.Unmarshal(data, &m); err != nil {
-		return nil, err
-	}
-	if m.Format != Version {
-		return nil, &VersionError{m.Format}
-	}
-	for i := range m.Columns {
-		m.Columns[i].Dim = DimensionOf(m.Columns[i].Unit)
-	}
-	if err := checkColumns(m.Columns); err != nil {
-		return nil, err
-	}
-	return &m, nil
-}
-
 func (r *Record) readRows(found *problems) error {
-	f, err := os.Open(filepath.Join(r.Dir, PointsFile))
+	f, err := readInside(r.Dir, PointsFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
@@ -154,7 +140,7 @@ func (r *Record) readRows(found *problems) error {
 
 // readLog reads log.jsonl; logged is false where it does not hold the start of a run.
 func (r *Record) readLog(found *problems) (logged bool, err error) {
-	f, err := os.Open(filepath.Join(r.Dir, LogFile))
+	f, err := readInside(r.Dir, LogFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return false, nil
 	}
@@ -162,10 +148,14 @@ func (r *Record) readLog(found *problems) (logged bool, err error) {
 		return false, fmt.Errorf("record: %w", err)
 	}
 	defer f.Close()
-	lines := newLines(f)
+	lines, left := newLines(f), memory(maxMemory)
 	for {
 		line, whole, err := lines.next()
 		if err == io.EOF {
+			break
+		}
+		if err == nil && !left.take(200+8*len(line)) {
+			lines.stopped = true
 			break
 		}
 		if err != nil {
@@ -174,6 +164,9 @@ func (r *Record) readLog(found *problems) (logged bool, err error) {
 		if !whole {
 			found.add("%s: the last line is torn and was left out", LogFile)
 			break
+		}
+		if bytes.Contains(line, []byte(sealMark)) {
+			continue // for Check
 		}
 		e, err := parseEvent(line)
 		if err != nil {
@@ -184,7 +177,7 @@ func (r *Record) readLog(found *problems) (logged bool, err error) {
 		logged = logged || e.Kind == kindStart
 	}
 	if lines.stopped {
-		found.add("%s: only the first %d bytes were read", LogFile, maxFile)
+		found.add("%s: only the first %d lines were read", LogFile, lines.number)
 	}
 	return logged, nil
 }
@@ -233,6 +226,8 @@ func (r *Record) rebuild() {
 			if again(e.Fields["result"], &v) {
 				m.Results = append(m.Results, v)
 			}
+		case kindResumed:
+			m.takeResumed(e)
 		case kindEnd:
 			again(e.Fields["end"], &m.End)
 		}
@@ -260,35 +255,20 @@ func again(from, into any) bool {
 }
 
 // Verify compares every file with the manifest's hashes and says, in words, which are missing, changed or not listed.
-// Nothing is found in a record without a manifest, which has no hashes.
+// Nothing is found in a record without a manifest, which has no hashes. [Check] says more.
 func (r *Record) Verify() ([]string, error) {
-	if !r.Finished {
+	if !r.listed {
 		return nil, nil
 	}
-	now, err := hashAll(r.Dir)
+	c, err := Check(r.Dir)
 	if err != nil {
 		return nil, err
 	}
-	have := map[string]File{}
-	for _, f := range now {
-		have[f.Path] = f
+	var out []string
+	for _, d := range c.Differences {
+		out = append(out, d.Text)
 	}
-	var found problems
-	for _, f := range r.Files {
-		switch got, ok := have[f.Path]; {
-		case !ok:
-			found.add("%s is missing", f.Path)
-		case !strings.EqualFold(got.SHA256, f.SHA256):
-			found.add("%s was changed after the run: its hash is not the manifest's", f.Path)
-		}
-		delete(have, f.Path)
-	}
-	for _, f := range now {
-		if _, extra := have[f.Path]; extra {
-			found.add("%s is not in the manifest", f.Path)
-		}
-	}
-	return found.list(), nil
+	return out, nil
 }
 
 // Attachment is a file that was made from a record and is kept in it.
@@ -301,20 +281,20 @@ type Attachment struct {
 // itself cannot be attached, and their hashes stay as they were.
 func Attach(dir string, files ...Attachment) error {
 	for _, f := range files {
-		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile {
+		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile || f.Name == BudgetFile {
 			return fmt.Errorf("record: %q cannot be attached", f.Name)
 		}
 		if err := WriteWhole(filepath.Join(dir, f.Name), f.Data); err != nil {
 			return err
 		}
 	}
-	r := &Record{Dir: dir}
-	var found problems
-	if err := r.readManifest(&found); err != nil {
+	data, err := readManifestFile(dir)
+	if err != nil || data == nil {
 		return err
 	}
-	if !r.Finished {
-		return nil
+	m, err := parseManifest(data)
+	if _, right := ownHash(data); err != nil || !right {
+		return nil // it was altered: with new hashes in it nobody would see that any more
 	}
 	now, err := hashAll(dir)
 	if err != nil {
@@ -325,7 +305,7 @@ func Attach(dir string, files ...Attachment) error {
 		fresh[f.Name] = true
 	}
 	var list []File
-	for _, f := range r.Files {
+	for _, f := range m.Files {
 		if !fresh[f.Path] {
 			list = append(list, f)
 		}
@@ -335,6 +315,6 @@ func Attach(dir string, files ...Attachment) error {
 			list = append(list, f)
 		}
 	}
-	r.Files = list
-	return saveManifest(dir, &r.Manifest)
+	m.Files = list
+	return saveManifest(dir, m)
 }

@@ -31,7 +31,7 @@ type field struct {
 // readPoints reads whole rows. known says what the columns are; where it is empty they are taken from the header: columns
 // with a U are measured, the others coordinates.
 func readPoints(r io.Reader, known []Column, found *problems) (table, error) {
-	in := newLines(r)
+	in, left := newLines(r), memory(maxMemory)
 	t := table{columns: known}
 	line, whole, err := in.next()
 	if err == io.EOF {
@@ -69,10 +69,14 @@ func readPoints(r io.Reader, known []Column, found *problems) (table, error) {
 			found.add("%s:%d: the row is damaged and was left out: %v", PointsFile, in.number, err)
 			continue
 		}
+		if !left.take(250 + len(line) + 120*len(p.Cells)) {
+			in.stopped = true
+			break
+		}
 		t.rows = append(t.rows, p)
 	}
 	if in.stopped {
-		found.add("%s: only the first %d bytes were read", PointsFile, maxFile)
+		found.add("%s: only the first %d rows were read", PointsFile, len(t.rows))
 	}
 	return t, nil
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"fourwire/quantity"
+	"fourwire/quantity/measured"
 )
 
 // ColumnKind says where the numbers of a column come from.
@@ -56,6 +57,8 @@ type Point struct {
 	Why   string // why it is not valid, or not settled
 	// Settled is false where a settle step ran into its time-out.
 	Settled bool
+	// Terms are the error terms of values that have some, by column name; they are kept in budgets.jsonl. Open does not read them back.
+	Terms map[string][]measured.Term
 }
 
 // The words of the column "status", worst first.

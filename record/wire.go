@@ -26,7 +26,7 @@ func (w *Writer) Wire(at time.Time, instrument, address string, sent bool, data 
 		return
 	}
 	w.line = appendWire(w.line[:0], w.started, at, instrument, address, sent, data)
-	if _, err := w.wire.Write(w.line); err != nil && w.wireErr == nil {
+	if err := w.append(w.wire, w.line); err != nil && w.wireErr == nil {
 		w.wireErr = fmt.Errorf("record wire log: %w", err)
 	}
 }

@@ -1,7 +1,8 @@
 package record
 
 import (
-	"encoding/json"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -16,6 +17,7 @@ import (
 
 	"fourwire/internal/clock"
 	"fourwire/quantity"
+	"fourwire/quantity/measured"
 )
 
 // The names inside a record.
@@ -24,38 +26,52 @@ const (
 	PointsFile   = "points.csv"
 	WireFile     = "wire.jsonl"
 	LogFile      = "log.jsonl"
+	BudgetFile   = "budgets.jsonl"
 	InputsFolder = "inputs"
 )
 
 // Writer appends to one record. Its methods may be called from several goroutines: instruments answer side by side. An
 // error of Wire, which has nobody to hand it to, comes back from the next call that returns one.
+//
+// What a call has handed over survives the end of the process. A cut in power costs what the last second brought: a goroutine of the writer
+// hands the files to the disk itself at most once a second, and Finish and Close do.
 type Writer struct {
 	dir     string
 	clock   clock.Clock
+	ledger  *measured.Ledger // nil: no budgets are kept
+	open    opener
 	started time.Time
+	syncing *syncer
 
 	mu       sync.Mutex // guards everything below
 	manifest Manifest
-	points   *os.File // nil before Columns
+	points   *appended // nil before Columns
 	known    map[string]bool
-	wire     *os.File
-	events   *os.File
+	wire     *appended
+	budgets  *appended // nil before the first budget
+	events   *appended
+	lock     *os.File
 	log      zerolog.Logger
-	line     []byte // reused for wire lines
+	line     []byte               // reused for wire lines and budgets
+	told     map[measured.ID]bool // inputs that the budgets have described
 	wireErr  error
+	chain    chain
+	unsealed bool // only the log is appended to, by somebody who did not start the run
 	done     bool
 }
 
 // Create starts a record in dir, which is made, with its parents; a folder that has anything in it is refused. The start
 // is written to the log at once, so that a run which never ends can still be read.
-func Create(dir string, s Start) (*Writer, error) {
+func Create(dir string, s Start) (*Writer, error) { return create(dir, s, openAppend) }
+
+func create(dir string, s Start, open opener) (*Writer, error) {
 	if err := os.MkdirAll(filepath.Join(dir, InputsFolder), 0o777); err != nil {
 		return nil, fmt.Errorf("record %s cannot be made: %w", dir, err)
 	}
 	if err := mustBeFresh(dir); err != nil {
 		return nil, err
 	}
-	w := &Writer{dir: dir, clock: clock.Or(s.Clock)}
+	w := &Writer{dir: dir, clock: clock.Or(s.Clock), ledger: s.Ledger, open: open}
 	w.started = w.clock.Now()
 	if s.ID == "" {
 		id, err := newID(w.started)
@@ -65,20 +81,67 @@ func Create(dir string, s Start) (*Writer, error) {
 		s.ID = id
 	}
 	w.manifest = Manifest{Format: Version, Start: s, Started: w.started.Round(0)}
-	var err error
-	if w.events, err = appendTo(dir, LogFile); err != nil {
+	if err := w.openFiles(); err != nil {
 		return nil, err
 	}
-	if w.wire, err = appendTo(dir, WireFile); err != nil {
-		w.events.Close()
-		return nil, err
-	}
-	w.log = zerolog.New(w.events)
-	if err := w.entry("info", kindStart, "run started", map[string]any{"start": w.manifest.Start, "started": w.manifest.Started}); err != nil {
+	err := w.entry("info", kindStart, "run started", map[string]any{"start": w.manifest.Start, "started": w.manifest.Started})
+	err = errors.Join(err, syncFolder(dir), syncFolder(filepath.Dir(filepath.Clean(dir))))
+	if err != nil {
 		w.closeFiles()
 		return nil, err
 	}
+	w.syncing = startSyncer(w)
 	return w, nil
+}
+
+// openFiles opens what every record has, and takes the record for this writer alone.
+func (w *Writer) openFiles() (err error) {
+	defer func() {
+		if err != nil {
+			w.closeFiles()
+		}
+	}()
+	if w.events, err = openAppended(w.dir, LogFile, w.open); err != nil {
+		return err
+	}
+	if w.lock, err = lockRecord(w.dir); err != nil {
+		return err
+	}
+	return w.openLocked()
+}
+
+// openLocked opens the log and the wire log; the record has been taken.
+func (w *Writer) openLocked() (err error) {
+	if w.events == nil {
+		if w.events, err = openAppended(w.dir, LogFile, w.open); err != nil {
+			return err
+		}
+	}
+	if w.wire, err = openAppended(w.dir, WireFile, w.open); err != nil {
+		return err
+	}
+	w.log = zerolog.New(w.events)
+	return nil
+}
+
+// growing is the files that only grow.
+func (w *Writer) growing() []*appended {
+	out := make([]*appended, 0, 4)
+	for _, f := range []*appended{w.points, w.budgets, w.wire, w.events} { // the log last: a seal on the disk has what it covers before it
+		if f != nil {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// append appends whole lines to a file and has them synced soon.
+func (w *Writer) append(f *appended, lines []byte) error {
+	if _, err := f.Write(lines); err != nil {
+		return err
+	}
+	w.syncing.soon()
+	return nil
 }
 
 func mustBeFresh(dir string) error {
@@ -108,14 +171,6 @@ func newID(at time.Time) (string, error) {
 	return id.String(), nil
 }
 
-func appendTo(dir, name string) (*os.File, error) {
-	f, err := os.OpenFile(filepath.Join(dir, name), os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o666)
-	if err != nil {
-		return nil, fmt.Errorf("record: %w", err)
-	}
-	return f, nil
-}
-
 // Dir is the record's folder.
 func (w *Writer) Dir() string { return w.dir }
 
@@ -134,7 +189,11 @@ func (w *Writer) Input(name string, data []byte) error {
 		had, err := os.ReadFile(path)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
-			return WriteWhole(path, data)
+			if err := WriteWhole(path, data); err != nil {
+				return err
+			}
+			sum := sha256.Sum256(data)
+			return w.entry("info", kindInput, "input "+name, map[string]any{"path": InputsFolder + "/" + name, "bytes": len(data), "sha256": hex.EncodeToString(sum[:])})
 		case err != nil:
 			return fmt.Errorf("record input %s: %w", name, err)
 		case string(had) == string(data):
@@ -184,19 +243,26 @@ func (w *Writer) Columns(columns []Column, parts bool) error {
 	if err := checkColumns(columns); err != nil {
 		return err
 	}
-	f, err := appendTo(w.dir, PointsFile)
+	f, err := openAppended(w.dir, PointsFile, w.open)
 	if err != nil {
 		return err
 	}
 	w.points, w.manifest.Columns, w.manifest.Parts = f, columns, parts
-	w.known = map[string]bool{}
-	for _, c := range columns {
-		w.known[c.Name] = true
-	}
-	if _, err := f.Write(csvLine(header(columns, parts))); err != nil {
+	w.setKnown()
+	if err := w.append(f, csvLine(header(columns, parts))); err != nil {
 		return fmt.Errorf("record points: %w", err)
 	}
-	return w.entry("info", kindColumns, "columns fixed", map[string]any{"columns": columns, "parts": parts})
+	if err := w.entry("info", kindColumns, "columns fixed", map[string]any{"columns": columns, "parts": parts}); err != nil {
+		return err
+	}
+	return errors.Join(w.seal(), syncFolder(w.dir))
+}
+
+func (w *Writer) setKnown() {
+	w.known = map[string]bool{}
+	for _, c := range w.manifest.Columns {
+		w.known[c.Name] = true
+	}
 }
 
 func unitOf(d quantity.Dimension) string {
@@ -239,11 +305,15 @@ func (w *Writer) Point(p Point) error {
 			return fmt.Errorf("record: point %d has a value for %q, which is no column", p.Number, name)
 		}
 	}
-	if _, err := w.points.Write(csvLine(row(w.manifest.Columns, w.manifest.Parts, p))); err != nil {
+	if err := w.budget(p); err != nil {
+		return fmt.Errorf("record budgets: %w", err)
+	}
+	if err := w.append(w.points, csvLine(row(w.manifest.Columns, w.manifest.Parts, p))); err != nil {
 		return fmt.Errorf("record points: %w", err)
 	}
 	w.manifest.Points++
-	return w.takeWireErr()
+	w.chain.points++
+	return errors.Join(w.sealWhenDue(), w.takeWireErr())
 }
 
 // Verdict keeps one comparison with a limit.
@@ -280,11 +350,12 @@ type Event struct {
 func (w *Writer) Event(e Event) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	return w.entry(e.Level, e.Kind, e.Text, e.Fields)
+	return errors.Join(w.entry(e.Level, e.Kind, e.Text, e.Fields), w.sealWhenDue())
 }
 
 // Finish writes the manifest, with the hash of every file, and closes the record. Calling it again is an error.
 func (w *Writer) Finish(end End) error {
+	w.syncing.stop()
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.done {
@@ -295,18 +366,21 @@ func (w *Writer) Finish(end End) error {
 		level, text = "error", "run ended early: "+end.Reason
 	}
 	err := w.entry(level, kindEnd, text, map[string]any{"end": end})
+	err = errors.Join(err, w.seal())
 	w.done = true
 	m := &w.manifest
 	m.End = end
 	m.DurationSeconds = w.clock.Since(w.started).Seconds()
 	m.Ended = m.Started.Add(w.clock.Since(w.started))
 	m.Counts = Count(m.Verdicts)
+	m.Seals, m.LastSeal = w.chain.number, w.chain.hash
 	err = errors.Join(err, w.wireErr, w.closeFiles())
 	return errors.Join(err, writeManifest(w.dir, m))
 }
 
 // Close closes the files without a manifest, for a run that cannot be finished. After Finish it does nothing.
 func (w *Writer) Close() error {
+	w.syncing.stop()
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.done {
@@ -316,12 +390,14 @@ func (w *Writer) Close() error {
 	return w.closeFiles()
 }
 
+// closeFiles hands everything to the disk and closes it.
 func (w *Writer) closeFiles() error {
 	var all error
-	for _, f := range []*os.File{w.points, w.wire, w.events} {
-		if f != nil {
-			all = errors.Join(all, f.Close())
-		}
+	for _, f := range w.growing() {
+		all = errors.Join(all, f.sync(), f.f.Close())
+	}
+	if w.lock != nil {
+		all = errors.Join(all, w.lock.Close())
 	}
 	return all
 }
@@ -334,15 +410,6 @@ func writeManifest(dir string, m *Manifest) error {
 	}
 	m.Files = files
 	return saveManifest(dir, m)
-}
-
-func saveManifest(dir string, m *Manifest) error {
-	m.Columns, m.Verdicts, m.Results = orEmpty(m.Columns), orEmpty(m.Verdicts), orEmpty(m.Results)
-	data, err := json.MarshalIndent(m, "", "  ")
-	if err != nil {
-		return fmt.Errorf("record manifest: %w", err)
-	}
-	return WriteWhole(filepath.Join(dir, ManifestFile), append(data, '\n'))
 }
 
 func orEmpty[T any](list []T) []T {

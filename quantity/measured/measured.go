@@ -84,6 +84,12 @@ func (l *Ledger) Own(in Input) ID {
 	return ID(len(l.inputs) - 1)
 }
 
+// IsShared tells whether an input was made by Shared, so that its name alone stands for it.
+func (l *Ledger) IsShared(id ID) bool {
+	shared, ok := l.shared[l.Input(id).Name]
+	return ok && shared == id
+}
+
 // Input looks an input up; the zero Input for an ID of another ledger.
 func (l *Ledger) Input(id ID) Input {
 	if int(id) >= len(l.inputs) {
