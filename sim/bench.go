@@ -32,8 +32,10 @@ type Bench struct {
 	passive     []named[circuit.Branch]
 	nodes       map[string]circuit.Node
 	nodeNames   []string
+	latches     []timedLatch // that wait for their time
 	events      eventLog
 	onEvent     func(Event)
+	troubled    bool // things go wrong during the run
 }
 
 // part is one device under test: what the engine moves and what Truth shows.
@@ -50,9 +52,10 @@ type named[T any] struct {
 // station is one instrument on the bench with the time at which it goes on by itself.
 type station struct {
 	*instrument.Instrument
-	quirks Quirks
-	due    int64
-	conns  []*Conn
+	quirks   Quirks
+	due      int64
+	conns    []*Conn
+	troubles *troubles // nil: none
 }
 
 // Truth is what really is, which no instrument shows.
@@ -103,8 +106,11 @@ func (b *Bench) moved(to time.Time) {
 // advance moves physics and instruments to a time, each instrument exactly when it is due.
 func (b *Bench) advance(to int64) {
 	for {
-		at := min(b.due(), to)
+		at := max(min(b.due(), to), b.engine.now)
 		b.engine.advance(at)
+		if b.troubled {
+			b.strikeDue(at)
+		}
 		for _, s := range b.instruments {
 			if s.due <= at {
 				b.run(s)
@@ -133,6 +139,9 @@ func (b *Bench) due() int64 {
 	next := instrument.Never
 	for _, s := range b.instruments {
 		next = min(next, s.due)
+	}
+	if b.troubled {
+		next = min(next, b.happensAt())
 	}
 	return next
 }

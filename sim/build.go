@@ -53,7 +53,7 @@ func New(s *Scenario, o Options) (*Bench, error) {
 			faults = append(faults, p.wire(&w))
 		}
 	}
-	faults = append(faults, p.faults(s.Faults, wires), net.Err())
+	faults = append(faults, p.faults(s.Faults, wires), p.incidents(s.Incidents), net.Err())
 	if err := errors.Join(faults...); err != nil {
 		return nil, err
 	}
@@ -64,6 +64,9 @@ func New(s *Scenario, o Options) (*Bench, error) {
 	}
 	for _, s := range b.instruments {
 		s.due = s.Device().Run(0)
+	}
+	if b.troubled = len(s.Incidents) > 0; b.troubled {
+		b.strikeDue(0)
 	}
 	b.clock.OnAdvance(b.moved)
 	return b, nil
@@ -151,6 +154,9 @@ func (p *builder) converter(d *Device, c *converter) {
 	p.bench.engine.modals[c.branch] = c.model
 	p.bench.engine.movers = append(p.bench.engine.movers, c)
 	p.bench.parts = append(p.bench.parts, named[part]{d.Name, c})
+	if d.BurstHertz > 0 {
+		p.bursts(d, c)
+	}
 	if d.InFarad > 0 {
 		p.capacitor(d.Name+" input capacitor", c.in, circuit.Ground, d.InFarad)
 	}

@@ -20,6 +20,12 @@ type Conn struct {
 	waited  bool   // Waiting, when it was last looked at
 	inside  bool   // within Exchange, whose caller sees the output anyway
 	closed  bool
+
+	// of an instrument with troubles
+	cuts    int
+	partial []byte // of a message
+	answer  []byte // part of one
+	last    []byte // the last answer
 }
 
 // Connect opens a connection of its own to an instrument: its own parser and output queue, the same settings, registers and errors.
@@ -36,6 +42,9 @@ func (b *Bench) Connect(name string, wake func()) (*Conn, error) {
 		Terminator: s.quirks.Terminator, Echo: s.quirks.Echo, Prompt: s.quirks.Prompt, Acknowledge: s.quirks.Acknowledge,
 		InputLimit: s.quirks.InputLimit, Overrun: s.quirks.Overrun,
 	})}
+	if s.troubles != nil {
+		c.cuts = s.troubles.cuts
+	}
 	s.conns = append(s.conns, c)
 	return c, nil
 }
@@ -77,7 +86,7 @@ func (c *Conn) Exchange(in, out []byte) (answer []byte, full bool) {
 func (c *Conn) Waiting() bool {
 	c.bench.mu.Lock()
 	defer c.bench.mu.Unlock()
-	return !c.closed && (len(c.held) > 0 || c.session.Waiting())
+	return !c.closed && !c.cut() && (len(c.held) > 0 || c.session.Waiting())
 }
 
 // Clear is the device clear: what the instrument has of messages and answers is dropped.
@@ -108,6 +117,14 @@ func (b *Bench) Waiting() bool {
 
 func (c *Conn) feed(in []byte) {
 	c.station.Heard(c.bench.engine.now)
+	if c.station.troubles != nil {
+		c.troubledFeed(in)
+		return
+	}
+	c.feedNow(in)
+}
+
+func (c *Conn) feedNow(in []byte) {
 	if len(c.held) > 0 { // collect feeds it, in order
 		c.held = append(c.held, in...)
 		c.bench.run(c.station)
@@ -144,7 +161,12 @@ func (c *Conn) collect() {
 }
 
 func (c *Conn) take() {
-	if p := c.session.Output(); len(p) > 0 && !c.closed {
+	p := c.session.Output()
+	switch {
+	case len(p) == 0 || c.closed:
+	case c.station.troubles != nil:
+		c.troubledOutput(p)
+	default:
 		c.out = append(c.out, p...)
 	}
 }

@@ -86,7 +86,7 @@ func faultShapes() []*diag.Shape {
 
 func faultType() diag.Type {
 	var kinds []diag.Type
-	for _, s := range faultShapes() {
+	for _, s := range append(faultShapes(), incidentShapes()...) {
 		kinds = append(kinds, diag.Struct(s))
 	}
 	return diag.Either(kinds...)
@@ -100,7 +100,7 @@ func checkFaults(e diag.Entry, found *diag.Findings) {
 	}
 	shapes := map[string]*diag.Shape{}
 	var words []string
-	for _, s := range faultShapes() {
+	for _, s := range append(faultShapes(), incidentShapes()...) {
 		word := s.Fields[0].Type.Values[0]
 		shapes[word], words = s, append(words, word)
 	}

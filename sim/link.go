@@ -38,10 +38,19 @@ type link struct {
 	session *scpi.Session // used under the bench's lock
 	astray  error
 	closed  bool
+
+	// of an instrument with troubles
+	cuts    int
+	last    []byte
+	backlog [][]byte // whole answers that stand before what the session gives
 }
 
 func (l *link) open() {
 	l.session = l.station.Device().Open(scpi.SessionOptions{Messages: true, NoTerminator: true})
+	l.backlog, l.last = nil, nil
+	if l.station.troubles != nil {
+		l.cuts = l.station.troubles.cuts
+	}
 }
 
 func (l *link) failed(op string, err error) error {
@@ -68,6 +77,14 @@ func (l *link) Send(ctx context.Context, msg []byte) error {
 		case first && l.astray != nil && bytes.IndexByte(msg, '?') >= 0:
 			b.mu.Unlock()
 			return l.failed("send", l.refusal())
+		}
+		if first && l.station.troubles != nil && !l.cut() && !b.hears(l.station, msg) && !l.cut() {
+			b.mu.Unlock()
+			return nil // it got there, and nobody cares
+		}
+		if l.cut() {
+			b.mu.Unlock()
+			return l.failed("send", lostLink())
 		}
 		l.station.Heard(b.engine.now)
 		n := l.session.Feed(msg, true)
@@ -100,10 +117,28 @@ func (l *link) Receive(ctx context.Context, into []byte) ([]byte, error) {
 			b.mu.Unlock()
 			return msg, l.failed("receive", l.refusal())
 		}
+		if l.cut() {
+			b.mu.Unlock()
+			return msg, l.failed("receive", lostLink())
+		}
+		if len(l.backlog) > 0 {
+			msg = append(msg, l.backlog[0]...)
+			l.backlog = l.backlog[1:]
+			b.mu.Unlock()
+			return msg, nil
+		}
 		p, end := l.session.Receive(allOfIt)
 		msg = append(msg, p...)
 		if len(p) > 0 && !end {
 			b.run(l.station) // a full output queue may have held the rest
+		}
+		if end && l.station.troubles != nil {
+			msg, end = l.spoiled(msg)
+			b.mu.Unlock()
+			if end {
+				return msg, nil
+			}
+			continue
 		}
 		b.mu.Unlock()
 		if end {
@@ -154,7 +189,11 @@ func (l *link) Clear(ctx context.Context) error {
 	if l.closed {
 		return l.failed("clear", transport.ErrClosed)
 	}
+	if t := l.station.troubles; l.cut() || t != nil && t.hung {
+		return l.failed("clear", lostLink())
+	}
 	l.session.Clear()
+	l.backlog = nil
 	l.bench.run(l.station)
 	l.astray = nil
 	return nil
@@ -167,6 +206,9 @@ func (l *link) Redial(ctx context.Context) error {
 	}
 	l.bench.mu.Lock()
 	defer l.bench.mu.Unlock()
+	if t := l.station.troubles; t != nil && t.refuses {
+		return l.failed("redial", transport.Explain("the instrument takes no connection", transport.ErrRefused))
+	}
 	l.session.Close()
 	l.open()
 	l.closed, l.astray = false, nil
@@ -186,4 +228,27 @@ func (l *link) Close() error {
 	l.station.conns = append(l.station.conns, c)
 	c.retire()
 	return nil
+}
+
+func (l *link) cut() bool { return l.station.troubles != nil && l.station.troubles.cuts != l.cuts }
+
+func lostLink() error {
+	return transport.Explain("the connection is lost: the instrument ended it", transport.ErrLost)
+}
+
+// spoiled is what becomes of a whole answer; false where it does not arrive.
+func (l *link) spoiled(msg []byte) ([]byte, bool) {
+	answers := bytes.SplitAfter(l.station.troubles.spoiled(append(msg, '\n'), l.last, "\n"), []byte("\n"))
+	l.last = append(bytes.Clone(msg), '\n')
+	var whole [][]byte
+	for _, a := range answers {
+		if len(a) > 0 {
+			whole = append(whole, bytes.TrimSuffix(a, []byte("\n")))
+		}
+	}
+	if len(whole) == 0 {
+		return msg[:0], false
+	}
+	l.backlog = whole[1:]
+	return append(msg[:0:0], whole[0]...), true
 }

@@ -146,6 +146,10 @@ func (r *reader) scenario(root *diag.Node) *Scenario {
 	}
 	if n := root.Get("faults"); n != nil && !r.found.Failed() {
 		for _, item := range n.Items {
+			if incidentKind(item.Get("kind").Text) {
+				s.Incidents = append(s.Incidents, r.incident(item, s))
+				continue
+			}
 			s.Faults = append(s.Faults, r.fault(item, s))
 		}
 	}
@@ -188,6 +192,13 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 	case "diode":
 		fill(n, diodeNumbers(), &d)
 		err = d.Diode.Validate()
+	}
+	fill(n, burstNumbers(), &d)
+	if d.BurstHertz < 0 || d.BurstHertz > 1e6 {
+		r.found.Add(e.Place, "%s: bursts of %g Hz cannot be", e.Key, d.BurstHertz)
+	}
+	if n.Get("burst_duty") != nil && (d.BurstDuty <= 0 || d.BurstDuty > 1) {
+		r.found.Add(e.Place, "%s: a burst takes between 0 and 100 %% of the time, not %g", e.Key, d.BurstDuty)
 	}
 	if err != nil {
 		for _, line := range strings.Split(err.Error(), "\n") {

@@ -18,6 +18,7 @@ type Scenario struct {
 	Instruments []Instrument
 	Wiring      []Wire
 	Faults      []Fault // where the bench departs from Wiring
+	Incidents   []Incident
 }
 
 // Device is one part under test. Kind says which of the fields below counts.
@@ -33,6 +34,8 @@ type Device struct {
 	Resistor   device.Resistor
 	Diode      device.Diode
 	Farad      float64 // capacitor
+	BurstHertz float64 // a converter draws its input current in bursts; 0: evenly
+	BurstDuty  float64 // part of the time
 	InFarad    float64 // capacitor at a converter's input
 	OutFarad   float64 // and at its output
 }

@@ -50,7 +50,7 @@ func Shape() diag.Type {
 		diag.Field{Name: "devices", About: "what is under test", Type: diag.MapOf("names of devices", diag.Either(devices...))},
 		diag.Field{Name: "instruments", Required: true, About: "the virtual instruments", Type: diag.MapOf("names of instruments", diag.Either(instruments...))},
 		diag.Field{Name: "wiring", Required: true, About: "what is joined to what, really", Type: diag.ListOf(diag.Struct(wireShape()))},
-		diag.Field{Name: "faults", About: "what is wrong with the wiring; nothing where it is left out", Type: diag.ListOf(faultType())},
+		diag.Field{Name: "faults", About: "what is wrong with the wiring, and what goes wrong during a run; nothing where it is left out", Type: diag.ListOf(faultType())},
 	)
 	return diag.Struct(s)
 }

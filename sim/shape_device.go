@@ -48,6 +48,9 @@ func deviceShape(kind string) *diag.Shape {
 	case "diode":
 		s.Fields = append(s.Fields, fieldsOf(diodeNumbers())...)
 	}
+	if kind == "buck" || kind == "boost" || kind == "ldo" {
+		s.Fields = append(s.Fields, fieldsOf(burstNumbers())...)
+	}
 	need := map[string]string{"buck": "set", "boost": "set", "ldo": "set", "resistor": "resistance", "capacitor": "capacitance"}[kind]
 	for i := range s.Fields {
 		if s.Fields[i].Name == need && need != "" {

@@ -139,6 +139,7 @@ func inputNumbers() []field[Channel] {
 		{"min_resistance", quantity.Resistance, "of its transistors, fully on", func(c *Channel, v float64) { c.Input.MinOhm = v }},
 		{"min_volts", quantity.Voltage, "voltage below which it cannot hold its current", func(c *Channel, v float64) { c.Input.MinVolts = v }},
 		{"slew", quantity.CurrentSlew, "of the current; 0 A/s is at once", func(c *Channel, v float64) { c.Input.Slew = v }},
+		{"drift", quantity.Frequency, "of the set current, per second since its input went on, as in 1 %/s", func(c *Channel, v float64) { c.Input.Drift = v }},
 		{"input_resistance", quantity.Resistance, "across its terminals, also when off", func(c *Channel, v float64) { c.Input.LeakOhm = v }},
 		{"low_ohms", quantity.Resistance, "lowest setting of the resistance mode", func(c *Channel, v float64) { c.Input.LowOhms = v }},
 		{"high_ohms", quantity.Resistance, "highest setting of the resistance mode", func(c *Channel, v float64) { c.Input.HighOhms = v }},

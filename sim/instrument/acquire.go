@@ -28,6 +28,7 @@ func (c *Channel) begin(call *scpi.Call, functions ...Function) *scpi.Operation 
 			world.Unwatch(g.window)
 			if !o.Aborted() {
 				g.reading = g.read(g.window.Mean()+c.rippled(f), c.owner.spec.Seed, c.owner.spec.Name, c.number, c.spec.Kelvin)
+				g.last = g.reading
 			}
 		}
 		if c.busy == o {
@@ -35,7 +36,7 @@ func (c *Channel) begin(call *scpi.Call, functions ...Function) *scpi.Operation 
 		}
 	}
 	for _, f := range functions {
-		c.gauges[f].reading = math.NaN()
+		c.gauges[f].reading, c.gauges[f].before = math.NaN(), c.gauges[f].last
 	}
 	if c.spec.Settle > 0 {
 		wait := call.Overlap(c.spec.Settle, func(o *scpi.Operation) {
@@ -62,6 +63,10 @@ func (c *Channel) drop() {
 
 // answer waits for the acquisition and answers one function's reading. Without an acquisition it is -230.
 func (c *Channel) answer(call *scpi.Call, f Function) error {
+	if old, ok := c.staleReading(f); ok {
+		call.Number(old)
+		return nil
+	}
 	tell := func(call *scpi.Call) error {
 		if math.IsNaN(c.gauges[f].reading) {
 			return scpi.DataCorruptOrStale

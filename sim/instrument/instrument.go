@@ -29,6 +29,7 @@ type Channel struct {
 	ripple   *Ripple
 	busy     *scpi.Operation
 	settling *scpi.Operation
+	upset    upset
 	ramp     *scpi.Operation
 	seen     uint32 // condition that was reported last
 	known    bool
@@ -200,7 +201,7 @@ func (c *Channel) Resting() bool {
 	case c.out != nil:
 		return !c.out.reference.moving(now)
 	case c.in != nil:
-		return !c.in.current.moving(now)
+		return !c.in.current.moving(now) && !c.in.drifting()
 	}
 	return true
 }

@@ -18,8 +18,10 @@ type input struct {
 	overAmps            float64
 	overAmpsOn          bool
 	on, remote          bool
+	onSince             int64
 	tripped             trips
-	current             ramp // of the current, in constant current
+	leastOhm            float64 // less it cannot get to, whatever is set; 0 is no such bound
+	current             ramp    // of the current, in constant current
 	overVolt, overAmp   delay
 	overWatt            delay
 	net                 *circuit.Network
@@ -82,7 +84,7 @@ func (l *input) apply(now int64) {
 	case device.HoldWatts:
 		l.part.Setting = level * (1 + s.WattsGain)
 	}
-	l.part.RminOhm = s.MinOhm
+	l.part.RminOhm = max(s.MinOhm, l.leastOhm)
 	l.current.jumpTo(0, now)
 }
 
@@ -92,11 +94,12 @@ func (l *input) Aim(at int64) {
 	if l.mode != device.HoldAmps {
 		return
 	}
-	l.part.Setting = l.current.at(at)
+	l.part.Setting = l.current.at(at) * l.drifted(at)
 	l.part.RminOhm = l.spec.MinOhm
 	if l.part.Setting > 0 {
 		l.part.RminOhm = max(l.spec.MinOhm, l.spec.MinVolts/l.part.Setting)
 	}
+	l.part.RminOhm = max(l.part.RminOhm, l.leastOhm)
 	l.part.RminOhm = min(l.part.RminOhm, 1e9)
 }
 
@@ -208,7 +211,7 @@ func (l *input) turn(on bool, now int64) {
 	if on == l.on {
 		return
 	}
-	l.on = on
+	l.on, l.onSince = on, now
 	l.apply(now)
 }
 

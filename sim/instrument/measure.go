@@ -37,10 +37,12 @@ type gauge struct {
 	samples  uint64
 	window   *Window
 	reading  float64 // NaN: none
+	last     float64 // the last one that was finished; NaN: none
+	before   float64 // the same, when the one under way began
 }
 
 func newGauge(f Function, ranges []Range) gauge {
-	return gauge{function: f, ranges: ranges, selected: len(ranges) - 1, aperture: startAperture, reading: math.NaN()}
+	return gauge{function: f, ranges: ranges, selected: len(ranges) - 1, aperture: startAperture, reading: math.NaN(), last: math.NaN(), before: math.NaN()}
 }
 
 // choose selects the smallest range that holds a value and tells whether the range has changed; false, false when none holds it.

@@ -18,6 +18,7 @@ type output struct {
 	on, remote          bool
 	fourQuadrants       bool
 	tripped             trips
+	mostAmps            float64 // more it cannot deliver, whatever is set; 0 is no such bound
 
 	reference ramp // of the voltage, as it really is
 	overVolt  delay
@@ -84,6 +85,9 @@ func (o *output) apply(now int64) {
 	o.part.IrefA = max(o.setAmps*(1+o.spec.AmpsGain)+o.spec.AmpsOffset, 0)
 	if o.spec.MaxWatts > 0 && math.Abs(o.setVolts) > 0 {
 		o.part.IrefA = min(o.part.IrefA, o.spec.MaxWatts/math.Abs(o.setVolts))
+	}
+	if o.mostAmps > 0 {
+		o.part.IrefA = min(o.part.IrefA, o.mostAmps)
 	}
 	o.part.SinkA = o.spec.SinkAmps
 	if o.fourQuadrants {

@@ -100,6 +100,7 @@ type InputSpec struct {
 	MinOhm, MinVolts            float64 // below MinVolts, or below I times MinOhm, the set current is not reached
 	LowOhms, HighOhms           float64 // settings of the resistance mode
 	Slew                        float64 // A/s; 0 is at once
+	Drift                       float64 // of the set current, per second since it went on
 	LeakOhm                     float64
 	OverVolts                   float64 // trips
 	OverWatts                   float64

@@ -31,6 +31,7 @@ const (
 	Mode                           // the mode changed; text names the new one
 	Cleared                        // latched protections were cleared
 	ResetDone                      // *RST
+	Struck                         // a fault of the scenario happened; text names its kind
 )
 
 // String names the kind for people.
@@ -48,6 +49,8 @@ func (k EventKind) String() string {
 		return "cleared"
 	case ResetDone:
 		return "reset"
+	case Struck:
+		return "fault"
 	}
 	return "nothing"
 }

@@ -165,7 +165,7 @@ func (s *server) accept(listener net.Listener, name string, quirks sim.Quirks) {
 				defer busy.Unlock()
 			}
 			defer s.forget(socket)
-			s.talk(socket, name, line{})
+			s.talk(socket, name, line{refuse: func() { _ = listener.Close() }})
 		})
 	}
 }

@@ -18,6 +18,7 @@ const deviceClear = 0x03
 type line struct {
 	perByte time.Duration // time that one character takes
 	clears  bool          // Ctrl-C is the device clear
+	refuse  func()        // no further connection is taken; nil: there is only this one
 }
 
 // talk serves one connection until it ends. Answers that come while time passes are written by a second goroutine; both take turns.
@@ -29,7 +30,7 @@ func (s *server) talk(wire io.ReadWriteCloser, name string, l line) {
 		return
 	}
 	defer conn.Close()
-	t := &talker{server: s, wire: wire, conn: conn, line: l, room: room}
+	t := &talker{server: s, name: name, wire: wire, conn: conn, line: l, room: room}
 	over := make(chan struct{})
 	var pump sync.WaitGroup
 	pump.Go(func() {
@@ -56,6 +57,7 @@ func signal(c chan struct{}) {
 
 type talker struct {
 	server *server
+	name   string // of the instrument
 	wire   io.ReadWriteCloser
 	conn   *sim.Conn
 	line   line
@@ -128,11 +130,32 @@ func (t *talker) exchange(in []byte) (full, ok bool) {
 	}
 	if len(t.answer) > 0 && !t.failed {
 		t.pause(len(t.answer))
-		if _, err := t.wire.Write(t.answer); err != nil {
+		if err := t.send(); err != nil {
 			t.failed = true
 		}
 	}
+	if !t.failed && t.conn.Cut() {
+		t.failed = true
+		if t.line.refuse != nil && t.server.bench.Refuses(t.name) {
+			t.line.refuse()
+		}
+		_ = t.wire.Close() // wakes whoever reads
+	}
 	return full, !t.failed
+}
+
+// send writes what was answered: all at once, unless the instrument's trouble is that it cannot.
+func (t *talker) send() error {
+	step := len(t.answer)
+	if t.conn.ByteByByte() {
+		step = 1
+	}
+	for rest := t.answer; len(rest) > 0; rest = rest[step:] {
+		if _, err := t.wire.Write(rest[:step]); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // pause lets the time pass that a serial line takes for n characters.
