@@ -9,8 +9,11 @@ import (
 	"fourwire/sequence/expr"
 )
 
-// biggestParts is how many contributors a budget names; the others are one sum.
-const biggestParts = 8
+// A budget names the biggest contributors; the others are one sum.
+const (
+	biggestParts  = 8
+	smallestShare = 0.001 // of the variance, for a contributor to be named
+)
 
 // budgetPart is one contributor in the record.
 type budgetPart struct {
@@ -105,14 +108,17 @@ func (r *runner) rank(terms []measured.Term, std float64) ([]budgetPart, budgetR
 		copy(top[at+1:n], top[at:n-1])
 		top[at] = t
 	}
-	parts := make([]budgetPart, n)
-	for i, t := range top[:n] {
-		in := r.cfg.Ledger.Input(t.Input)
+	parts := make([]budgetPart, 0, n)
+	for _, t := range top[:n] {
 		share := t.Part / std * (t.Part / std)
+		if share < smallestShare {
+			break
+		}
+		in := r.cfg.Ledger.Input(t.Input)
 		named += share
-		parts[i] = budgetPart{Input: in.Name, Kind: in.Kind.String(), Share: shortShare(share)}
+		parts = append(parts, budgetPart{Input: in.Name, Kind: in.Kind.String(), Share: shortShare(share)})
 	}
-	rest.Inputs -= n
+	rest.Inputs -= len(parts)
 	rest.Share = shortShare(max(0, 1-named))
 	return parts, rest
 }
@@ -144,9 +150,12 @@ func (r *runner) rankByName(terms []measured.Term, std float64) ([]budgetPart, b
 		}
 		return 0
 	})
+	n := 0
 	var rest budgetRest
 	for i := range all {
-		if i >= biggestParts {
+		if i < biggestParts && all[i].Share >= smallestShare {
+			n++
+		} else {
 			rest.Inputs += all[i].Inputs
 			rest.Share += all[i].Share
 		}
@@ -156,7 +165,7 @@ func (r *runner) rankByName(terms []measured.Term, std float64) ([]budgetPart, b
 		}
 	}
 	rest.Share = shortShare(rest.Share)
-	return all[:min(len(all), biggestParts)], rest
+	return all[:n], rest
 }
 
 // shortShare drops digits that say nothing: a hundredth of a thousandth is enough.
