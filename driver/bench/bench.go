@@ -14,6 +14,8 @@ type Bench struct {
 	Simulate      string  // scenario file, relative to the bench file; empty: a real bench
 	Instruments   []Instrument
 	Wiring        []Wire
+	Nodes         []Node // those that the file says something of
+	Touch         Touch
 	Source        []byte // the file as read
 	Place         diag.Place
 }
@@ -74,7 +76,9 @@ type Wire struct {
 	LeadTolerance float64
 	// LoopHenry is the inductance of both conductors together; 0: not stated.
 	LoopHenry float64
-	Place     diag.Place
+	// Earthed says that the channel's minus terminal is joined to protective earth.
+	Earthed bool
+	Place   diag.Place
 }
 
 // Find gives the instrument with this name, nil where there is none.

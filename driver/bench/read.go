@@ -60,6 +60,7 @@ func (r *reader) read(root *diag.Node) {
 		r.wire(n)
 	}
 	r.nodes()
+	r.facts(root)
 	for _, in := range b.Instruments {
 		if !r.found.Failed() && !r.used(in.Name) {
 			r.found.Warn(in.Place, "wire it, or leave it out", "%s is not wired to any node", in.Name)
@@ -175,6 +176,9 @@ func (r *reader) wire(n *diag.Node) {
 		case w.As != Source && w.As != Load:
 			r.found.AddHint(l.Place, "leave inductance out", "what counts is the loop of a source or a load")
 		}
+	}
+	if e := n.Get("earthed"); e != nil {
+		w.Earthed, _ = diag.Yes(e.Text)
 	}
 	r.same(w, channel)
 	r.bench.Wiring = append(r.bench.Wiring, w)

@@ -26,6 +26,7 @@ func Shape() diag.Type {
 		{Name: "lead", Type: diag.Amount(quantity.Resistance), About: "resistance of each of the two conductors between terminals and node"},
 		{Name: "lead_tolerance", Type: diag.Amount(quantity.Ratio), About: "how far that resistance may be off; 20 % where nothing is stated"},
 		{Name: "inductance", Type: diag.Amount(quantity.Inductance), About: "of the loop that both conductors make; 1 uH, a loop of about a metre, where nothing is stated"},
+		{Name: "earthed", Type: diag.YesNo(), About: "whether its minus terminal is joined to protective earth"},
 	}}
 	return diag.Struct(&diag.Shape{Title: "a bench file", About: "The instruments of a bench, where they are, and how they are wired to the nodes of the device.", Fields: []diag.Field{
 		{Name: "fourwire", Type: diag.Word("bench/1"), Required: true, About: "bench/1, the kind and version of this file"},
@@ -34,5 +35,7 @@ func Shape() diag.Type {
 		{Name: "simulate", Type: diag.Text(), About: "scenario file beside this one, for addresses that begin with sim:"},
 		{Name: "instruments", Type: diag.MapOf("names of instruments", diag.Struct(instrument)), Required: true, About: "the instruments by name"},
 		{Name: "wiring", Type: diag.ListOf(diag.Struct(wire)), Required: true, About: "which channel is wired to which node, as what"},
+		{Name: "nodes", Type: diag.MapOf("names of nodes", diag.Struct(nodeShape())), About: "what is known of the nodes of the device"},
+		{Name: "touch", Type: diag.Struct(touchShape()), About: "from which voltage on people are warned"},
 	}})
 }
