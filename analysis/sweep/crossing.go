@@ -2,7 +2,9 @@ package sweep
 
 import (
 	"fmt"
+	"math"
 
+	"fourwire/analysis/uncertain"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 )
@@ -44,25 +46,26 @@ func (e *Outside) Error() string {
 //
 //	y = y0 + (y1 - y0) (at - x0) / (x1 - x0)
 //
-// (common formula; sensitivities by its derivatives, JCGM 100:2008, 5.1). What the line hides of a bent curve is not
-// counted. Where x0 lies beyond the points the error is an [*Outside].
-func At(y, x Values, x0 measured.Value) (measured.Value, error) {
-	return interpolate(y, x, x0, Outside{})
+// (common formula; sensitivities by its derivatives, JCGM 100:2008, 5.1). What the line may hide of a bent curve is a further
+// error, as far as the neighbouring points tell, see hidden. A nil ledger leaves it out. Where x0 lies beyond the points the
+// error is an [*Outside].
+func At(y, x Values, x0 measured.Value, ledger *measured.Ledger) (measured.Value, error) {
+	return interpolate(y, x, x0, Outside{}, ledger)
 }
 
 // Crossing is x where y crosses the level in a direction, the first time in the order measured, as in [At]. A y that begins
 // exactly at the level crosses it in the direction in which it leaves; one that touches the level and turns back has
 // crossed it when it arrived.
 //
-// At a jump (an output that switches off) the threshold lies anywhere between the two points: use [Threshold], which counts
-// that in.
-func Crossing(x, y Values, level measured.Value, direction Direction) (measured.Value, error) {
-	return interpolate(x, y, level, Outside{Crossing: true, Direction: direction})
+// At a jump (an output that switches off) the crossing lies anywhere between the two points: it is the middle then, with half
+// their distance as the limit of a rectangular error, as [Threshold] gives it.
+func Crossing(x, y Values, level measured.Value, direction Direction, ledger *measured.Ledger) (measured.Value, error) {
+	return interpolate(x, y, level, Outside{Crossing: true, Direction: direction}, ledger)
 }
 
 // interpolate is the value of a on the straight line between the first two neighbouring points between which b reaches
 // level.
-func interpolate(a, b Values, level measured.Value, fault Outside) (measured.Value, error) {
+func interpolate(a, b Values, level measured.Value, fault Outside, ledger *measured.Ledger) (measured.Value, error) {
 	a, b = Rows(a, b)
 	if len(b) == 0 {
 		return measured.Value{}, ErrNoPoint
@@ -71,7 +74,7 @@ func interpolate(a, b Values, level measured.Value, fault Outside) (measured.Val
 		return a[0], nil
 	}
 	if i := step(b, level.X, fault.Direction); i >= 0 {
-		return between(a[i], a[i+1], b[i], b[i+1], level), nil
+		return reached(a, b, i, level, fault.Crossing, ledger), nil
 	}
 	fault.Level, fault.Points = level.Quantity(), reach(b)
 	return measured.Value{}, &fault
@@ -90,7 +93,6 @@ func step(b Values, level float64, direction Direction) int {
 }
 
 // passes tells whether y goes through a level between two points; begins: it has stood at the level so far.
-
 func passes(from, to, level float64, begins bool, direction Direction) bool {
 	rising := (from < level || begins && from == level) && to >= level && to > from
 	falling := (from > level || begins && from == level) && to <= level && to < from
@@ -109,4 +111,57 @@ func between(a0, a1, b0, b1, level measured.Value) measured.Value {
 	s := (a1.X - a0.X) / (b1.X - b0.X)
 	x := a0.X + (a1.X-a0.X)*t
 	return combine(x, a0.Dim, Values{a0, a1, b0, b1, level}, []float64{1 - t, t, -s * (1 - t), -s * t, s})
+}
+
+// reached is a on the line between points i and i+1 where b has the level, with what the line may hide as a rectangular error
+// (JCGM 100:2008, 4.3.7). At a jump it is the middle of the step instead, with half of it as the limit.
+func reached(a, b Values, i int, level measured.Value, crossing bool, ledger *measured.Ledger) measured.Value {
+	v := between(a[i], a[i+1], b[i], b[i+1], level)
+	if ledger == nil {
+		return v
+	}
+	limit, jump := hidden(a, b, i, level.X, v.X, crossing)
+	in := measured.Input{Name: "straight line between points", Kind: measured.Quantisation, Shape: measured.Rectangular}
+	if jump {
+		in = stepInput()
+		v.X = (a[i].X + a[i+1].X) / 2
+	}
+	return widened(v, ledger, in, uncertain.Rectangular(limit))
+}
+
+// hidden is how far from the line between points i and i+1 the curve may lie where b has the level, as far as the points on
+// either side tell. The continuation of the neighbouring step misses the line by the change of slope there times the way from
+// that point; half the change of slope, times the ways to both points, is what a steady bend makes (the error of linear
+// interpolation, common formula), and twice that is allowed. Where the slope changes both ways across one step, or a
+// continuation never comes to the level within the step, the curve may lie anywhere between the continuations. jump says
+// that neither comes to the level: what happens in the step is not seen at all. Own rule; no source.
+func hidden(a, b Values, i int, level, line float64, crossing bool) (limit float64, jump bool) {
+	t := (level - b[i].X) / (b[i+1].X - b[i].X)
+	var off []float64
+	never := 0
+	for _, side := range []struct {
+		outer, inner, far int
+		way, rest         float64
+	}{{i - 1, i, i + 1, t, 1 - t}, {i + 2, i + 1, i, 1 - t, t}} {
+		if side.outer < 0 || side.outer >= len(a) {
+			continue
+		}
+		inner, far := a[side.inner].X, a[side.far].X
+		slope := (inner - a[side.outer].X) / (b[side.inner].X - b[side.outer].X)
+		goes := inner + slope*(level-b[side.inner].X)
+		if math.IsInf(slope, 0) || math.IsNaN(goes) || crossing && (goes-inner)*(goes-far) > 1e-9*(far-inner)*(far-inner) {
+			goes = far
+			never++
+			limit = max(limit, math.Abs(goes-line))
+		}
+		off = append(off, goes-line)
+		limit = max(limit, math.Abs(goes-line)*side.rest)
+	}
+	if len(off) == 2 && off[0]*off[1] < 0 {
+		limit = max(limit, math.Abs(off[0]), math.Abs(off[1]))
+	}
+	if len(off) == 2 && never == 2 {
+		return math.Abs(a[i+1].X-a[i].X) / 2, true
+	}
+	return limit, false
 }

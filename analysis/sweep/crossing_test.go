@@ -37,12 +37,12 @@ func TestCrossing(t *testing.T) {
 		{"never that way", []float64{0, 1}, []float64{0, 2}, 1, sweep.Falling, nan},
 		{"nothing", []float64{nan}, []float64{0}, 0, sweep.Either, nan},
 	} {
-		got, err := sweep.Crossing(exact(quantity.Current, c.x...), exact(quantity.Voltage, c.y...), one(c.level, quantity.Voltage), c.way)
+		got, err := sweep.Crossing(exact(quantity.Current, c.x...), exact(quantity.Voltage, c.y...), one(c.level, quantity.Voltage), c.way, nil)
 		if math.IsNaN(c.want) != (err != nil) || err == nil && math.Abs(got.X-c.want) > 1e-12 {
 			t.Errorf("%s: %v, %v; want %v", c.name, got.X, err, c.want)
 		}
 	}
-	_, err := sweep.At(exact(quantity.Voltage, 5, 4.9), exact(quantity.Current, 1, 3), one(4, quantity.Current))
+	_, err := sweep.At(exact(quantity.Voltage, 5, 4.9), exact(quantity.Current, 1, 3), one(4, quantity.Current), nil)
 	var outside *sweep.Outside
 	if !errors.As(err, &outside) || outside.Points.High != 3 {
 		t.Errorf("extrapolated: %v", err)
@@ -55,7 +55,7 @@ func TestInterpolationPropagates(t *testing.T) {
 	var l measured.Ledger
 	y := read(&l, "dmm", quantity.Voltage, 0, 1e-3, 2e-3, 5.0, 4.8)
 	at := measured.New(quantity.Of(1.5, quantity.Current), measured.Term{Input: l.Own(measured.Input{}), Part: 0.01})
-	got, err := sweep.At(y, exact(quantity.Current, 1, 2), at)
+	got, err := sweep.At(y, exact(quantity.Current, 1, 2), at, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func TestHysteresis(t *testing.T) {
 	}
 	vi, vo := read(&l, "dmm", quantity.Voltage, 1e-3, 2e-3, 0, in...), exact(quantity.Voltage, out...)
 	half := one(2.5, quantity.Voltage)
-	pair, err := sweep.Thresholds(vi, vo, half)
+	pair, err := sweep.Thresholds(vi, vo, half, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -98,10 +98,10 @@ func TestHysteresis(t *testing.T) {
 	near(t, "u of the threshold", up.Std(), math.Sqrt(math.Pow(0.025, 2)/3+math.Pow(4.5e-3, 2)+4e-6), 1e-4)
 
 	var oneWay *sweep.OneWay
-	if _, err = sweep.Thresholds(vi[:21], vo[:21], half); !errors.As(err, &oneWay) || !oneWay.Up || oneWay.Down {
+	if _, err = sweep.Thresholds(vi[:21], vo[:21], half, nil); !errors.As(err, &oneWay) || !oneWay.Up || oneWay.Down {
 		t.Errorf("one way only: %v", err)
 	}
-	if _, err = sweep.Thresholds(vi, vo, one(7, quantity.Voltage)); !errors.As(err, &oneWay) || oneWay.Up {
+	if _, err = sweep.Thresholds(vi, vo, one(7, quantity.Voltage), nil); !errors.As(err, &oneWay) || oneWay.Up {
 		t.Errorf("never: %v", err)
 	}
 }
@@ -128,7 +128,7 @@ func TestRippleJumpsBetween20And30mA(t *testing.T) {
 func ExampleThresholds() {
 	vi := exact(quantity.Voltage, 4.0, 4.4, 4.6, 5.0, 4.6, 4.2, 4.0)
 	vo := exact(quantity.Voltage, 0, 0, 5, 5, 5, 5, 0)
-	pair, err := sweep.Thresholds(vi, vo, one(2.5, quantity.Voltage))
+	pair, err := sweep.Thresholds(vi, vo, one(2.5, quantity.Voltage), nil)
 	fmt.Println(pair.Up.Quantity(), pair.Down.Quantity(), pair.Hysteresis.Quantity(), err)
 	// Output: 4.5 V 4.1 V 400 mV <nil>
 }

@@ -39,12 +39,12 @@ type Loss struct {
 // and the output share (one meter for both, say) cancels in the dropout; the gain error of the output's meter cancels in the
 // crossing where the reference was read with it. Definition: dropout is the input less the output when regulation is lost,
 // trade practice; use voltages at the nodes of the device, or the leads' drop counts in.
-func Dropout(vi, vo Values, reference measured.Value, c Criterion, direction Direction) (Loss, error) {
+func Dropout(vi, vo Values, reference measured.Value, c Criterion, direction Direction, ledger *measured.Ledger) (Loss, error) {
 	level, err := c.Level(reference)
 	if err != nil {
 		return Loss{}, err
 	}
-	input, err := Crossing(vi, vo, level, direction)
+	input, err := Crossing(vi, vo, level, direction, ledger)
 	if err != nil {
 		return Loss{}, err
 	}

@@ -57,7 +57,7 @@ const nearEnough = 0.02
 // efficiency, which is not output energy over input energy. A point that was measured within 2 % of full load of the wanted
 // one is taken as it is, the nearest and then the first; elsewhere y is interpolated, and flagged. A load beyond the points is
 // an [*Outside]. What the points share does not average out.
-func AverageAt(y, x Values, full measured.Value, parts []float64) (Average, error) {
+func AverageAt(y, x Values, full measured.Value, parts []float64, ledger *measured.Ledger) (Average, error) {
 	y, x = Rows(y, x)
 	switch {
 	case len(y) == 0:
@@ -83,7 +83,7 @@ func AverageAt(y, x Values, full measured.Value, parts []float64) (Average, erro
 		} else {
 			p.X, p.Interpolated = measured.Map(part*full.X, full.Dim, full, part), true
 			var err error
-			if p.Y, err = At(y, x, p.X); err != nil {
+			if p.Y, err = At(y, x, p.X, ledger); err != nil {
 				return Average{}, err
 			}
 		}

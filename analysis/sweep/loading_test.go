@@ -14,7 +14,7 @@ import (
 // input energy would be 87.4269 %, which is not the regulated figure.
 func TestAverageActiveEfficiency(t *testing.T) {
 	p, eta := exact(quantity.Power, 3, 6, 9, 12), exact(quantity.Ratio, 0.860, 0.875, 0.879, 0.874)
-	a, err := sweep.AverageAt(eta, p, one(12, quantity.Power), sweep.ExternalSupply().Parts)
+	a, err := sweep.AverageAt(eta, p, one(12, quantity.Power), sweep.ExternalSupply().Parts, nil)
 	if err != nil || a.Interpolated() {
 		t.Fatalf("%+v %v", a, err)
 	}
@@ -30,7 +30,7 @@ func TestAverageAt(t *testing.T) {
 	var l measured.Ledger
 	io := exact(quantity.Current, 0.1, 1, 1.52, 2.4, 2.98)
 	eta := read(&l, "power", quantity.Ratio, 1e-3, 0, 1e-3, 0.70, 0.90, 0.92, 0.91, 0.90)
-	a, err := sweep.AverageAt(eta, io, one(3, quantity.Current), sweep.ExternalSupply().Parts)
+	a, err := sweep.AverageAt(eta, io, one(3, quantity.Current), sweep.ExternalSupply().Parts, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,7 +51,7 @@ func TestAverageAt(t *testing.T) {
 		full  float64
 		parts []float64
 	}{{"beyond the points", 4, []float64{1}}, {"below the points", 3, []float64{0.001}}, {"no loads", 3, nil}, {"no full load", 0, []float64{1}}} {
-		if _, err := sweep.AverageAt(eta, io, one(c.full, quantity.Current), c.parts); err == nil {
+		if _, err := sweep.AverageAt(eta, io, one(c.full, quantity.Current), c.parts, nil); err == nil {
 			t.Errorf("%s: an average nevertheless", c.what)
 		}
 	}

@@ -146,7 +146,7 @@ func TestDropout(t *testing.T) {
 		{"100 mV", sweep.Criterion{Drop: 0.1}, 3.4},
 		{"2 %", sweep.Criterion{Fraction: 0.02}, 3.3*0.98 + 0.2},
 	} {
-		loss, err := sweep.Dropout(vi, vo, vo[0], c.by, sweep.Falling)
+		loss, err := sweep.Dropout(vi, vo, vo[0], c.by, sweep.Falling, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -154,14 +154,14 @@ func TestDropout(t *testing.T) {
 		near(t, c.name+": dropout", loss.Dropout.X, 0.2, 1e-12)
 	}
 	// a gain error of the output's meter moves reference and output alike: with a part as the criterion only the input's counts
-	loss, _ := sweep.Dropout(vi, vo, vo[0], sweep.Criterion{Fraction: 0.02}, sweep.Falling)
+	loss, _ := sweep.Dropout(vi, vo, vo[0], sweep.Criterion{Fraction: 0.02}, sweep.Falling, nil)
 	near(t, "u of the input", loss.Input.Std(), 1e-3*loss.Input.X, 1e-9)
 	for _, bad := range []sweep.Criterion{{}, {Fraction: 1}, {Fraction: -0.1}, {Fraction: 0.1, Drop: 1}, {Drop: -1}} {
-		if _, err := sweep.Dropout(vi, vo, vo[0], bad, sweep.Falling); err == nil {
+		if _, err := sweep.Dropout(vi, vo, vo[0], bad, sweep.Falling, nil); err == nil {
 			t.Errorf("%+v is no criterion", bad)
 		}
 	}
-	if _, err := sweep.Dropout(vi, vo, vo[0], sweep.Criterion{Drop: 0.1}, sweep.Rising); err == nil {
+	if _, err := sweep.Dropout(vi, vo, vo[0], sweep.Criterion{Drop: 0.1}, sweep.Rising, nil); err == nil {
 		t.Error("the output never comes back on this way")
 	}
 }

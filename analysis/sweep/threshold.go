@@ -15,8 +15,8 @@ func stepInput() measured.Input {
 
 // Threshold is x at which something switches: y jumps through the level there, so that the threshold lies anywhere between
 // the two points around the jump. The result is the middle of the two, with half their distance as the limit of a
-// rectangular error (JCGM 100:2008, 4.3.7) beside the errors of both. Use [Crossing] where y moves through the level
-// steadily.
+// rectangular error (JCGM 100:2008, 4.3.7) beside the errors of both. [Crossing] narrows it down where y moves through
+// the level steadily.
 func Threshold(x, y Values, level measured.Value, direction Direction, ledger *measured.Ledger) (measured.Value, error) {
 	x, y = Rows(x, y)
 	if len(y) == 0 {
@@ -40,7 +40,7 @@ type Pair struct {
 // Thresholds finds where y crosses the level on the way up and on the way down of x, in one sweep that goes both ways: the
 // first crossing of each. It is a crossing on the way up when x at the later of its two points is greater. An offset or a
 // gain error that both share cancels in the hysteresis, as far as they share it. Definition: common practice, no source.
-func Thresholds(x, y Values, level measured.Value) (Pair, error) {
+func Thresholds(x, y Values, level measured.Value, ledger *measured.Ledger) (Pair, error) {
 	x, y = Rows(x, y)
 	if len(y) == 0 {
 		return Pair{}, ErrNoPoint
@@ -53,7 +53,7 @@ func Thresholds(x, y Values, level measured.Value) (Pair, error) {
 		if !passes(y[i].X, y[i+1].X, level.X, begins, Either) {
 			continue
 		}
-		switch at := between(x[i], x[i+1], y[i], y[i+1], level); {
+		switch at := reached(x, y, i, level, true, ledger); {
 		case x[i+1].X > x[i].X && !up:
 			p.Up, up = at, true
 		case x[i+1].X < x[i].X && !down:

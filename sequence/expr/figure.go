@@ -92,15 +92,15 @@ func (f figure) work() (measured.Value, error) {
 	case "where_max":
 		return sweep.WhereGreatest(f.a, f.b)
 	case "at":
-		return sweep.At(f.a, f.b, f.levels[0])
+		return sweep.At(f.a, f.b, f.levels[0], f.ledger)
 	case "crossing":
-		return sweep.Crossing(f.a, f.b, f.levels[0], sweep.Either)
+		return sweep.Crossing(f.a, f.b, f.levels[0], sweep.Either, f.ledger)
 	case "rises_at":
-		return sweep.Crossing(f.a, f.b, f.levels[0], sweep.Rising)
+		return sweep.Crossing(f.a, f.b, f.levels[0], sweep.Rising, f.ledger)
 	case "falls_at":
-		return sweep.Crossing(f.a, f.b, f.levels[0], sweep.Falling)
+		return sweep.Crossing(f.a, f.b, f.levels[0], sweep.Falling, f.ledger)
 	case "hysteresis_at":
-		pair, err := sweep.Thresholds(f.a, f.b, f.levels[0])
+		pair, err := sweep.Thresholds(f.a, f.b, f.levels[0], f.ledger)
 		return pair.Hysteresis, err
 	case "slope":
 		return sweep.Slope(f.a, f.b, f.ledger)
@@ -153,7 +153,7 @@ func (f figure) dropout() (measured.Value, error) {
 	if f.levels[1].Dim != quantity.Ratio {
 		by = sweep.Criterion{Drop: quantity.Volt(f.levels[1].X)}
 	}
-	loss, err := sweep.Dropout(f.a, f.b, f.levels[0], by, sweep.Either)
+	loss, err := sweep.Dropout(f.a, f.b, f.levels[0], by, sweep.Either, f.ledger)
 	if f.name == "minimum_input" {
 		return loss.Input, err
 	}
@@ -165,7 +165,7 @@ func (f figure) average() (measured.Value, error) {
 	for _, part := range f.levels[1:] {
 		parts = append(parts, part.X)
 	}
-	average, err := sweep.AverageAt(f.a, f.b, f.levels[0], parts)
+	average, err := sweep.AverageAt(f.a, f.b, f.levels[0], parts, f.ledger)
 	return average.Mean, err
 }
 
