@@ -23,12 +23,13 @@ type group struct {
 	readings []driver.Reading // of the last time
 	expect   []float64
 	ranges   []float64 // full scales at the last point; 0: none yet
+	met      []float64 // the higher of two ranges that were compared last
 }
 
 func (r *runner) newGroup(m *sequence.Measure) (*group, error) {
 	n := len(m.Readings)
 	g := &group{rounds: r.plan.Rounds(m), aperture: seconds(m.Aperture.SI), readings: make([]driver.Reading, n), expect: make([]float64, n),
-		mirrored: r.plan.Mirrored(m), passes: r.plan.Passes(m), pinned: make([]float64, n), ranges: make([]float64, n)}
+		mirrored: r.plan.Mirrored(m), passes: r.plan.Passes(m), pinned: make([]float64, n), ranges: make([]float64, n), met: make([]float64, n)}
 	if g.aperture <= 0 {
 		g.aperture = plan.DefaultAperture
 	}

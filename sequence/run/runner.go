@@ -85,6 +85,7 @@ type frame struct {
 	label  string
 	values []named // measured and derived here
 	row    *row    // nil: the steps make no point
+	ahead  float64 // how much the coordinate grows to its next value; 0: it has none
 	// late says what did not settle in this pass; it holds for points of the steps below, too.
 	late string
 }

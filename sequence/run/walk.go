@@ -100,7 +100,11 @@ func (r *runner) sweep(ctx context.Context, s *sequence.Sweep) error {
 	}
 	var first []named
 	for i, v := range values {
-		if err := r.block(ctx, s.Steps, frame{name: s.Name, coord: measured.Exact(v), label: s.Label}); err != nil {
+		f := frame{name: s.Name, coord: measured.Exact(v), label: s.Label}
+		if i+1 < len(values) && v.SI != 0 {
+			f.ahead = math.Abs(values[i+1].SI / v.SI)
+		}
+		if err := r.block(ctx, s.Steps, f); err != nil {
 			return err
 		}
 		if i == 0 {
