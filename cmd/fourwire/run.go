@@ -31,6 +31,8 @@ type runFlags struct {
 	yes   bool
 	quiet bool
 	debug bool
+	// accept is the reason for which misfits of the bench that can only spoil results are accepted
+	accept string
 }
 
 func (a *app) runCommand() *cobra.Command {
@@ -60,6 +62,7 @@ checked. A software stop is no emergency stop: have a switch in the power.
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask before energising real instruments")
 	cmd.Flags().BoolVar(&f.quiet, "quiet", false, "no progress, results only")
 	cmd.Flags().BoolVar(&f.debug, "check-each-command", false, "ask for errors after each command instead of after each step (slow)")
+	cmd.Flags().StringVar(&f.accept, "accept-fit", "", "run although the bench does not fit, with this reason in the record; not where guard or protection do not fit")
 	return cmd
 }
 
@@ -94,7 +97,7 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 	if seeded && !tb.simulated {
 		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
 	}
-	if r.plan, err = bind(seq, input.Data, tb, &warnings); err != nil {
+	if r.plan, err = bind(seq, input.Data, tb, f.accept, &warnings); err != nil {
 		return err
 	}
 	r.warnings = warnings
@@ -112,13 +115,13 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 }
 
 // bind makes the plan. What the files say wrongly is exit 3; a bench that cannot do it is exit 4.
-func bind(seq *sequence.Sequence, data []byte, tb *testBench, warnings *[]diag.Finding) (*plan.Plan, error) {
+func bind(seq *sequence.Sequence, data []byte, tb *testBench, accept string, warnings *[]diag.Finding) (*plan.Plan, error) {
 	var found diag.Findings
 	found.Source(seq.File, data)
 	for _, in := range tb.inputs {
 		found.Source(in.Path, in.Data)
 	}
-	p := plan.Bind(seq, tb.bench, tb.models, &found)
+	p := plan.BindWith(seq, tb.bench, tb.models, plan.Options{Accept: accept}, &found)
 	if found.Failed() {
 		status := exitBench
 		return nil, &failure{status: status, findings: found.List(), err: errors.New("the bench does not serve this sequence"),
@@ -147,6 +150,12 @@ func (r *oneRun) begin() error {
 		}
 	}
 	r.watch = newWatcher(r, start)
+	if r.flags.accept != "" {
+		note := record.Event{Level: "warn", Kind: "fit", Text: fmt.Sprintf("the bench: %s; accepted: %s", r.plan.Fit.Verdict, r.flags.accept)}
+		if err := w.Event(note); err != nil {
+			return wrong(err)
+		}
+	}
 	return nil
 }
 

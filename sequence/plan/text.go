@@ -165,3 +165,28 @@ func unit(si float64, symbol string) string {
 	}
 	return fmt.Sprintf("%.3g %s", si, symbol)
 }
+
+// PointsText lists the prediction for every planned point.
+func (f Fit) PointsText() string {
+	var b strings.Builder
+	at, text := "", ""
+	flush := func() {
+		if text != "" {
+			fill(&b, "", "  ", at+": "+text)
+		}
+	}
+	for i, p := range f.Forecast {
+		if i > 0 && p.At == at && !strings.Contains(text, p.Name+" ") {
+			text += ", "
+		} else {
+			flush()
+			at, text = p.At, ""
+		}
+		text += fmt.Sprintf("%s %s (U %s, %s)", p.Name, unit(p.Value, p.Unit), unit(p.U, p.Unit), p.Biggest)
+	}
+	flush()
+	if f.Cut {
+		fmt.Fprintf(&b, "the first %d predictions\n", len(f.Forecast))
+	}
+	return b.String()
+}
