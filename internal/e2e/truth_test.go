@@ -54,7 +54,7 @@ func TestEfficiencyAgainstTheTruth(t *testing.T) {
 
 // Every example comes to its end with valid points, everything off, and the device discharged.
 func TestEveryExampleRuns(t *testing.T) {
-	for _, file := range []string{"efficiency.yaml", "line-regulation.yaml", "load-regulation.yaml", "dropout.yaml", "no-load.yaml", "peak.yaml"} {
+	for _, file := range []string{"efficiency.yaml", "line-regulation.yaml", "load-regulation.yaml", "dropout.yaml", "brown-out.yaml", "no-load.yaml", "peak.yaml"} {
 		t.Run(file, func(t *testing.T) {
 			c, s := whole(t, file, options{})
 			if s.Points != c.plan.Points || s.Invalid != 0 || s.Unsettled != 0 {
