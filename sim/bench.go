@@ -32,7 +32,7 @@ type Bench struct {
 	passive     []named[circuit.Branch]
 	nodes       map[string]circuit.Node
 	nodeNames   []string
-	latches     []timedLatch // that wait for their time
+	timed       []waiting // incidents that wait for their time
 	events      eventLog
 	onEvent     func(Event)
 	troubled    bool // things go wrong during the run

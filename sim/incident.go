@@ -23,6 +23,7 @@ type Incident struct {
 	At      time.Duration
 	Message int
 	Heard   string
+	HeardBy string // the instrument whose messages count
 	Nth     int
 
 	Times       int // how many answers it spoils
@@ -76,6 +77,7 @@ func incidentShapes() []*diag.Shape {
 		{Name: "at", Type: diag.Amount(quantity.Time), About: "when, in simulated time since the bench was switched on; at the start where nothing says when"},
 		{Name: "message", Type: diag.Whole(1, 1<<30), About: "when the instrument has got so many messages, before it obeys the last"},
 		{Name: "heard", Type: diag.Text(), About: "when these words stand in a message, before it is obeyed: \":OUTP1 ON\""},
+		{Name: "heard_by", Type: diag.Text(), About: "the instrument whose messages count; the one that it happens to where it is left out"},
 		{Name: "nth", Type: diag.Whole(1, 1<<30), About: "at which message with the words of \"heard\"; the first where it is left out"},
 	}
 	times := diag.Field{Name: "times", Type: diag.Whole(1, 1<<30), About: "how many answers it spoils, one after the other; 1 where it is left out"}
@@ -144,6 +146,17 @@ func (r *reader) incident(n *diag.Node, s *Scenario) Incident {
 	}
 	if v := n.Get("instrument"); v != nil {
 		r.whose(v, s, &in)
+	}
+	in.HeardBy = in.Instrument
+	if v := n.Get("heard_by"); v != nil {
+		in.HeardBy = v.Text
+		var names []string
+		for i := range s.Instruments {
+			names = append(names, s.Instruments[i].Name)
+		}
+		if !contains(names, v.Text) {
+			r.found.AddHint(v.Place, diag.Suggest(v.Text, names), "there is no instrument %q", v.Text)
+		}
 	}
 	for key, into := range map[string]*string{"heard": &in.Heard, "text": &in.Text, "identity": &in.Identity} {
 		if v := n.Get(key); v != nil {
@@ -238,8 +251,8 @@ func (r *reader) oneMoment(n *diag.Node, in Incident) {
 		if stated++; stated > 1 {
 			r.found.Add(v.Place, "one moment is enough: at, message or heard")
 		}
-		if in.Kind == LatchUp && key != "at" {
-			r.found.Add(v.Place, "a device hears no messages: say at, or above")
+		if in.Kind == LatchUp && key != "at" && n.Get("heard_by") == nil {
+			r.found.Add(v.Place, "a device hears no messages: say at, above, or heard_by")
 		}
 	}
 	if v := n.Get("nth"); v != nil && in.Heard == "" {

@@ -21,8 +21,10 @@ type troubles struct {
 
 type waiting struct {
 	*Incident
-	heard int // messages with its words so far
-	done  bool
+	victim *station // nil: a latch
+	latch  *latch
+	heard  int // messages with its words so far
+	done   bool
 }
 
 // alteration is what becomes of one answer.
@@ -36,68 +38,65 @@ func (p *builder) incidents(list []Incident) error {
 	b := p.bench
 	for i := range list {
 		in := &list[i]
+		w := waiting{Incident: in}
 		if in.Kind == LatchUp {
-			l := &latch{bench: b, node: p.node(in.Node), name: "latch at " + in.Node, ohm: in.Ohm, above: in.Above}
-			p.net.AddOnePort(l.name, l.node, circuit.Ground, l)
-			b.engine.movers = append(b.engine.movers, l)
-			if !(in.Above > 0) {
-				b.latches = append(b.latches, timedLatch{l, int64(in.At)})
+			w.latch = &latch{bench: b, node: p.node(in.Node), name: "latch at " + in.Node, ohm: in.Ohm, above: in.Above}
+			p.net.AddOnePort(w.latch.name, w.latch.node, circuit.Ground, w.latch)
+			b.engine.movers = append(b.engine.movers, w.latch)
+			if in.HeardBy == "" {
+				if !(in.Above > 0) {
+					b.timed = append(b.timed, w)
+				}
+				continue
 			}
-			continue
+		} else {
+			var err error
+			if w.victim, err = b.station(in.Instrument); err != nil {
+				return err
+			}
+			w.victim.trouble()
+			if w.Message == 0 && w.Heard == "" {
+				b.timed = append(b.timed, w)
+				continue
+			}
 		}
-		s, err := b.station(in.Instrument)
+		listener, err := b.station(in.HeardBy)
 		if err != nil {
 			return err
 		}
-		if s.troubles == nil {
-			s.troubles = &troubles{}
-		}
-		s.troubles.waiting = append(s.troubles.waiting, waiting{Incident: in})
+		t := listener.trouble()
+		t.waiting = append(t.waiting, w)
 	}
 	return nil
 }
 
-// timed tells whether the moment of an incident is a time.
-func (w *waiting) timed() bool { return w.Message == 0 && w.Heard == "" }
+// trouble makes a station one that things go wrong with.
+func (s *station) trouble() *troubles {
+	if s.troubles == nil {
+		s.troubles = &troubles{}
+	}
+	return s.troubles
+}
 
 // happensAt returns the time of the next incident that waits for one.
 func (b *Bench) happensAt() int64 {
 	next := instrument.Never
-	for _, s := range b.instruments {
-		if s.troubles == nil {
-			continue
-		}
-		for i := range s.troubles.waiting {
-			if w := &s.troubles.waiting[i]; !w.done && w.timed() {
-				next = min(next, int64(w.At))
-			}
-		}
-	}
-	for _, l := range b.latches {
-		next = min(next, l.at)
+	for i := range b.timed {
+		next = min(next, int64(b.timed[i].At))
 	}
 	return next
 }
 
 // strikeDue has everything happen whose time has come.
 func (b *Bench) strikeDue(now int64) {
-	for _, s := range b.instruments {
-		if s.troubles == nil {
-			continue
-		}
-		for i := range s.troubles.waiting {
-			if w := &s.troubles.waiting[i]; !w.done && w.timed() && int64(w.At) <= now {
-				b.strike(s, w)
-			}
-		}
-	}
-	for i := 0; i < len(b.latches); {
-		if b.latches[i].at > now {
+	for i := 0; i < len(b.timed); {
+		w := b.timed[i]
+		if int64(w.At) > now {
 			i++
 			continue
 		}
-		b.latches[i].close()
-		b.latches = append(b.latches[:i], b.latches[i+1:]...)
+		b.timed = append(b.timed[:i], b.timed[i+1:]...)
+		b.strike(&w)
 	}
 }
 
@@ -111,7 +110,7 @@ func (b *Bench) hears(s *station, message []byte) bool {
 	cuts := t.cuts
 	for i := range t.waiting {
 		w := &t.waiting[i]
-		if w.done || w.timed() {
+		if w.done {
 			continue
 		}
 		if w.Heard != "" {
@@ -124,15 +123,19 @@ func (b *Bench) hears(s *station, message []byte) bool {
 		} else if t.heard < w.Message {
 			continue
 		}
-		b.strike(s, w)
+		b.strike(w)
 	}
 	return !t.hung && t.cuts == cuts
 }
 
 // strike has an incident happen now.
-func (b *Bench) strike(s *station, w *waiting) {
+func (b *Bench) strike(w *waiting) {
 	w.done = true
-	t := s.troubles
+	if w.latch != nil {
+		w.latch.close()
+		return
+	}
+	s, t := w.victim, w.victim.troubles
 	world{b}.Log(s.Name(), 0, instrument.Struck, w.Kind, 0)
 	switch w.Kind {
 	case LinkDrops:
@@ -220,11 +223,6 @@ type latch struct {
 	name       string
 	ohm, above float64 // above: NaN where it does not latch by itself
 	on         bool
-}
-
-type timedLatch struct {
-	*latch
-	at int64
 }
 
 // latchHolds is the voltage below which a latched path opens; from memory, about one junction.
