@@ -119,6 +119,11 @@ func (n *notes) write() {
 		}
 	}()
 	var log *record.Log
+	defer func() {
+		if log != nil {
+			_ = log.Close() // every line has been written
+		}
+	}()
 	for one := range n.queue {
 		shown <- "fourwire guardian: " + printable(one.event.Text)
 		if log == nil {
@@ -127,7 +132,6 @@ func (n *notes) write() {
 				shown <- "fourwire guardian: " + printable(err.Error())
 				continue
 			}
-			defer log.Close()
 		}
 		e := record.Event{Level: one.event.Level, Kind: "guardian", Text: one.event.Text, Fields: one.event.Fields}
 		if err := log.Event(e); err != nil {

@@ -52,6 +52,13 @@ func (h *hand) open(ctx context.Context, within time.Duration) error {
 	return nil
 }
 
+// connected tells whether there is a connection.
+func (h *hand) connected() bool {
+	h.busy.Lock()
+	defer h.busy.Unlock()
+	return h.in != nil
+}
+
 func (h *hand) close() {
 	if h.in != nil {
 		_ = h.in.Close() // of no use any more

@@ -24,9 +24,14 @@ const (
 // takeOver makes the bench safe and stays until the run is gone.
 func (g *guard) takeOver(ctx context.Context, why string) error {
 	ctx = context.WithoutCancel(ctx)
-	t := &taking{guard: g, begun: g.clock.Now(), report: Report{Why: why}}
+	t := &taking{guard: g, begun: g.clock.Now(), changed: make(chan struct{}, 1), report: Report{Why: why}}
 	g.say("relieved " + why)
 	g.note("error", "the guardian takes the bench over: "+why, nil)
+	for _, h := range g.hands {
+		if h.Turn != Never && !h.connected() {
+			t.end() // before anything else, so that the load is reached before the source is switched off
+		}
+	}
 	t.turn(ctx, First)
 	t.turn(ctx, Second)
 	t.await(ctx, reportAfter)
@@ -75,6 +80,7 @@ type taking struct {
 	guard     *guard
 	begun     time.Time
 	endRunner sync.Once
+	changed   chan struct{} // told when a hand has done
 
 	mu      sync.Mutex // guards what follows
 	report  Report
@@ -99,6 +105,7 @@ func (t *taking) turn(ctx context.Context, turn Turn) {
 			t.mu.Lock()
 			defer t.mu.Unlock()
 			t.pending--
+			offer(t.changed, struct{}{})
 			s := &t.report.Switched[at]
 			s.Off, s.Seconds, s.Problem = err == nil, t.since().Seconds(), ""
 			if err != nil {
@@ -111,12 +118,18 @@ func (t *taking) turn(ctx context.Context, turn Turn) {
 
 // await waits for the hands that are at it.
 func (t *taking) await(ctx context.Context, longest time.Duration) {
-	begun := t.guard.clock.Now()
-	for t.guard.clock.Since(begun) < longest {
+	ctx, cancel := t.guard.clock.WithTimeout(ctx, longest)
+	defer cancel()
+	for {
 		t.mu.Lock()
 		pending := t.pending
 		t.mu.Unlock()
-		if pending == 0 || t.guard.clock.Sleep(ctx, time.Millisecond) != nil {
+		if pending == 0 {
+			return
+		}
+		select {
+		case <-t.changed:
+		case <-ctx.Done():
 			return
 		}
 	}
@@ -129,9 +142,6 @@ func (t *taking) off(ctx context.Context, h *hand) error {
 	g := t.guard
 	complained := false
 	begun := g.clock.Now()
-	if h.held {
-		t.end()
-	}
 	for within := firstTry; ; within = laterTry {
 		err := h.try(ctx, within)
 		if err == nil {
