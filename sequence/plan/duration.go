@@ -158,8 +158,8 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 
 func roughly(seconds float64) string {
 	d := time.Duration(seconds * float64(time.Second))
-	if d < 10*time.Second {
-		return quantity.Second(d.Round(100 * time.Millisecond).Seconds()).String()
+	if d < time.Minute {
+		return quantity.Of(seconds, quantity.Time).Text(2)
 	}
 	return d.Round(time.Second).String()
 }

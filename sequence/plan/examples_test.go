@@ -68,8 +68,18 @@ func TestEveryExampleFitsItsBench(t *testing.T) {
 				t.Errorf("verdict %s", p.Fit.Verdict)
 			}
 			t.Logf("\n%s", p.Fit.Text())
-			if _, err := json.Marshal(p.Fit); err != nil { // no NaN, no infinity
-				t.Error(err)
+			for _, line := range strings.Split(p.Fit.Text(), "\n") {
+				if len(line) > 80 { // for a terminal
+					t.Errorf("%d columns: %s", len(line), line)
+				}
+			}
+			document, err := json.Marshal(p.Fit) // no NaN, no infinity
+			if err != nil {
+				t.Fatal(err)
+			}
+			again, _ := bindExample(t, file, nil)
+			if second, err := json.Marshal(again.Fit); err != nil || string(second) != string(document) {
+				t.Errorf("the same files gave another document: %v", err)
 			}
 		})
 	}

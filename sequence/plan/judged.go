@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"fourwire/analysis/verdict"
+	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/sequence"
@@ -128,9 +128,11 @@ func (f *forecast) expects() bool {
 // ratios finishes the judgements.
 func (f *forecast) ratios() []Judged {
 	var out []Judged
+	said := map[diag.Place]bool{} // a lower and an upper limit of one step are one fault
 	for _, j := range f.judged {
 		f.ratio(j)
-		if j.Verdict == Misfits {
+		if j.Verdict == Misfits && !said[j.step.At()] {
+			said[j.step.At()] = true
 			f.misfit(j.step.At(), "take a better instrument for it, a longer aperture, or a wider limit", "%s cannot be decided on this bench: %s", j.Limit, j.Text)
 		}
 		out = append(out, j.Judged)
@@ -175,7 +177,7 @@ func (f *forecast) ratio(j *judgement) {
 	}
 	if j.Doubtful > 0 {
 		j.Text += fmt.Sprintf("; %d of %d points are expected within the guard band", j.Doubtful, j.Points)
-		if j.step.Rule != verdict.Simple && j.Verdict == Fits {
+		if j.step.Rule.Band(1) > 0 && j.Verdict == Fits {
 			j.Verdict = Tight
 		}
 	}

@@ -157,8 +157,14 @@ steps:
 }
 
 func BenchmarkBind(b *testing.B) {
+	p, _ := bindExample(b, "../../examples/buoy/efficiency.yaml", nil)
+	models := map[string]*model.Model{}
+	for _, in := range p.Bench.Instruments {
+		data, _ := model.FromLibrary(in.Model)
+		models[in.Name] = model.Read(in.Model, data, &diag.Findings{})
+	}
 	for b.Loop() {
-		bindExample(b, "../../examples/buoy/efficiency.yaml", nil)
+		plan.Bind(p.Sequence, p.Bench, models, &diag.Findings{})
 	}
 }
 

@@ -145,6 +145,9 @@ func (f Fit) limits(b *strings.Builder) {
 
 func (f Fit) time(b *strings.Builder) {
 	text := fmt.Sprintf("%d points, about %s", f.Points, roughly(f.Seconds))
+	if f.Points == 1 {
+		text = "1 point, about " + roughly(f.Seconds)
+	}
 	for i, w := range f.Time {
 		if i == 0 {
 			text += ":"
