@@ -74,7 +74,7 @@ func Check(dir string) (*Checked, error) {
 	if !log.started && data == nil && link == nil {
 		return nil, fmt.Errorf("%s: %w: neither %s nor the start of a run in %s", dir, ErrNoRecord, ManifestFile, LogFile)
 	}
-	for _, name := range []string{PointsFile, BudgetFile, WireFile} {
+	for _, name := range []string{PointsFile, TermsFile, WireFile} {
 		if err := c.against(dir, name, log.expect[name]); err != nil {
 			return nil, err
 		}
@@ -399,5 +399,5 @@ func (c *Checked) same(dir string, want File) error {
 }
 
 func grows(name string) bool {
-	return name == PointsFile || name == BudgetFile || name == WireFile || name == LogFile
+	return name == PointsFile || name == TermsFile || name == WireFile || name == LogFile
 }

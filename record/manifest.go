@@ -33,7 +33,7 @@ type Start struct {
 	Paths    Paths    `json:"paths,omitzero"`
 
 	Clock  clock.Clock      `json:"-"` // nil: the machine's own
-	Ledger *measured.Ledger `json:"-"` // knows the inputs that the terms of points name; nil: no budgets are kept
+	Ledger *measured.Ledger `json:"-"` // knows the inputs that the terms of points name; nil: no error terms are kept
 }
 
 // Paths is where the files of a run were, to find them again when it goes on.

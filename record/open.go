@@ -281,7 +281,7 @@ type Attachment struct {
 // itself cannot be attached, and their hashes stay as they were.
 func Attach(dir string, files ...Attachment) error {
 	for _, f := range files {
-		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile || f.Name == BudgetFile {
+		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile || f.Name == TermsFile {
 			return fmt.Errorf("record: %q cannot be attached", f.Name)
 		}
 		if err := WriteWhole(filepath.Join(dir, f.Name), f.Data); err != nil {

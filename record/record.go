@@ -57,7 +57,7 @@ type Point struct {
 	Why   string // why it is not valid, or not settled
 	// Settled is false where a settle step ran into its time-out.
 	Settled bool
-	// Terms are the error terms of values that have some, by column name; they are kept in budgets.jsonl. Open does not read them back.
+	// Terms are the error terms of values that have some, by column name; they are kept in terms.jsonl. Open does not read them back.
 	Terms map[string][]measured.Term
 }
 

@@ -31,7 +31,7 @@ func Repair(dir, tool string, now time.Time) (done []string, err error) {
 	if err != nil || data != nil {
 		return nil, err // it has an end, or it was altered: nothing may be touched
 	}
-	for _, name := range []string{PointsFile, BudgetFile, WireFile, LogFile} {
+	for _, name := range []string{PointsFile, TermsFile, WireFile, LogFile} {
 		cut, err := cutTorn(dir, name)
 		if err != nil {
 			return done, err

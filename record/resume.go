@@ -17,7 +17,7 @@ const earlierFolder = "earlier"
 
 // Continued is a record whose run goes on.
 type Continued struct {
-	Rows     []Point // whole ones, with their terms left out: see [ReadBudgets]
+	Rows     []Point // whole ones, with their terms left out: see [ReadTerms]
 	Verdicts []Verdict
 	Held     []Point // what had been measured of points that are not whole, last state of each
 	Log      []Event
@@ -52,7 +52,7 @@ func (w *Writer) resume(tool string) (*Continued, error) {
 		}
 	}
 	on := &Continued{}
-	for _, name := range []string{PointsFile, BudgetFile, WireFile, LogFile} {
+	for _, name := range []string{PointsFile, TermsFile, WireFile, LogFile} {
 		cut, err := cutTorn(w.dir, name)
 		if err != nil {
 			return nil, err
@@ -179,8 +179,8 @@ func (w *Writer) reopen(checked *Checked, r *Record) error {
 		}
 		w.setKnown()
 	}
-	if _, err := os.Lstat(filepath.Join(w.dir, BudgetFile)); err == nil {
-		if w.budgets, err = openAppended(w.dir, BudgetFile, w.open); err != nil {
+	if _, err := os.Lstat(filepath.Join(w.dir, TermsFile)); err == nil {
+		if w.terms, err = openAppended(w.dir, TermsFile, w.open); err != nil {
 			return err
 		}
 	}
@@ -240,8 +240,8 @@ func (m *Manifest) takeResumed(e Event) {
 func (w *Writer) Hold(p Point) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if err := w.budget(p); err != nil {
-		return fmt.Errorf("record budgets: %w", err)
+	if err := w.keepTerms(p); err != nil {
+		return fmt.Errorf("record terms: %w", err)
 	}
 	line := csvLine(row(w.manifest.Columns, w.manifest.Parts, p))
 	return w.entry("debug", kindHeld, fmt.Sprintf("point %d so far", p.Number), map[string]any{"point": p.Number, "row": string(bytes.TrimRight(line, "\n"))})

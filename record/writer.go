@@ -26,7 +26,7 @@ const (
 	PointsFile   = "points.csv"
 	WireFile     = "wire.jsonl"
 	LogFile      = "log.jsonl"
-	BudgetFile   = "budgets.jsonl"
+	TermsFile    = "terms.jsonl"
 	InputsFolder = "inputs"
 )
 
@@ -38,7 +38,7 @@ const (
 type Writer struct {
 	dir     string
 	clock   clock.Clock
-	ledger  *measured.Ledger // nil: no budgets are kept
+	ledger  *measured.Ledger // nil: no error terms are kept
 	open    opener
 	started time.Time
 	syncing *syncer
@@ -48,12 +48,12 @@ type Writer struct {
 	points   *appended // nil before Columns
 	known    map[string]bool
 	wire     *appended
-	budgets  *appended // nil before the first budget
+	terms    *appended // nil before the first
 	events   *appended
 	lock     *os.File
 	log      zerolog.Logger
-	line     []byte               // reused for wire lines and budgets
-	told     map[measured.ID]bool // inputs that the budgets have described
+	line     []byte               // reused for lines of messages and terms
+	told     map[measured.ID]bool // inputs that have been described
 	wireErr  error
 	chain    chain
 	unsealed bool // only the log is appended to, by somebody who did not start the run
@@ -127,7 +127,7 @@ func (w *Writer) openLocked() (err error) {
 // growing is the files that only grow.
 func (w *Writer) growing() []*appended {
 	out := make([]*appended, 0, 4)
-	for _, f := range []*appended{w.points, w.budgets, w.wire, w.events} { // the log last: a seal on the disk has what it covers before it
+	for _, f := range []*appended{w.points, w.terms, w.wire, w.events} { // the log last: a seal on the disk has what it covers before it
 		if f != nil {
 			out = append(out, f)
 		}
@@ -305,8 +305,8 @@ func (w *Writer) Point(p Point) error {
 			return fmt.Errorf("record: point %d has a value for %q, which is no column", p.Number, name)
 		}
 	}
-	if err := w.budget(p); err != nil {
-		return fmt.Errorf("record budgets: %w", err)
+	if err := w.keepTerms(p); err != nil {
+		return fmt.Errorf("record terms: %w", err)
 	}
 	if err := w.append(w.points, csvLine(row(w.manifest.Columns, w.manifest.Parts, p))); err != nil {
 		return fmt.Errorf("record points: %w", err)

@@ -30,6 +30,8 @@ type Config struct {
 	Sink        Sink                  // keeps what happens; nil: nobody does
 	Observe     func(Event)           // sees what happens; nil: nobody does
 
+	Resume *Resume // goes on with a run that ended early; nil: begins one
+
 	// Ready is called when the instruments are prepared and protected and no output is on yet; an error of it ends the run. nil: nothing.
 	Ready func(context.Context) error
 	// Busy is told, before a pause, how long nothing will be heard of the run; nil: nobody asks.
@@ -54,7 +56,7 @@ type Sink interface {
 // Event is something that happened, for whoever watches.
 type Event struct {
 	At      time.Duration // since the start of the run
-	Kind    string        // stage, output, point, verdict, result, note, settle, mode, range, lost, safe, end
+	Kind    string        // stage, output, point, recalled (a point that the record had), verdict, result, note, settle, mode, range, lost, safe, end
 	Level   string        // info, warn or error
 	Text    string
 	Point   *record.Point   // of kind point
@@ -113,7 +115,7 @@ func (r *runner) guarded(ctx context.Context) (err error) {
 			return r.stopped(ctx, err)
 		}
 	}
-	if err := r.block(ctx, r.plan.Sequence.Steps, frame{}); err != nil {
+	if err := r.walk(ctx); err != nil {
 		return r.stopped(ctx, err)
 	}
 	if err := r.summarise(ctx); err != nil {

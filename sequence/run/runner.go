@@ -44,6 +44,9 @@ type runner struct {
 	divisors map[*expr.Expr][]*expr.Expr
 	popped   []named // of the pass that ended last
 
+	ff      *forward // nil: not on the way to where a run goes on
+	ordinal int      // of the step under way, counted through the whole run
+
 	begun                      int // points, those under way included
 	points, invalid, unsettled int
 	columns                    []store // kept for the summary
@@ -88,6 +91,9 @@ type frame struct {
 	ahead  float64 // how much the coordinate grows to its next value; 0: it has none
 	// late says what did not settle in this pass; it holds for points of the steps below, too.
 	late string
+
+	trail []passed // settings and waits that were gone by, on the way to where a run goes on
+	mark  int      // ordinal of the step behind the last point or pass of this list
 }
 
 type named struct {
@@ -105,6 +111,10 @@ type row struct {
 	ranges   map[string]string
 	why      []string // why it is not valid
 	notes    []string
+
+	heldValues int           // how many values of its pass were kept by hold
+	stored     *record.Point // as in the record that the run goes on with; nil: it is being measured
+	whole      bool          // the record has all of it
 }
 
 // store is a finished point, kept for the summary.
@@ -136,6 +146,9 @@ func newRunner(c Config) (*runner, error) {
 		params: map[string]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.started = r.clock.Now()
+	if c.Resume != nil {
+		r.started = c.Resume.Started
+	}
 	for _, p := range c.Plan.Sequence.Params {
 		if len(p.Values.List) == 1 {
 			r.params[p.Name] = measured.Exact(p.Values.List[0])
@@ -173,6 +186,9 @@ func (r *runner) part() string {
 
 // note writes an event into the record and shows it; more are names and values that belong to it.
 func (r *runner) note(kind, level, text string, more ...string) {
+	if r.ff != nil && !r.ff.loud {
+		return // it was noted when it happened
+	}
 	text = diag.Printable(text)
 	r.tell(Event{Kind: kind, Level: level, Text: text})
 	fields := map[string]any{}

@@ -57,6 +57,7 @@ func (r *runner) eval(ctx context.Context, e *expr.Expr) (measured.Value, error)
 	if err != nil {
 		return measured.Value{}, r.stop(Input, "this cannot be worked out: %w", err)
 	}
+	r.decide(e, result)
 	return result.Value, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strconv"
 	"time"
 
 	"fourwire/quantity"
@@ -50,7 +51,7 @@ func (r *runner) settle(ctx context.Context, s *sequence.Settle) error {
 				f.late = fmt.Sprintf("%s not settled after %s: it moved by %s in the last %s, %s is allowed", s.Value.Text, atMost,
 					quantity.Of((high-low)/math.Abs(value), quantity.Ratio), (now - seen[0].at).Round(time.Millisecond), s.Within)
 			}
-			r.note("settle", "warn", f.late)
+			r.note("settle", "warn", f.late, "step", strconv.Itoa(r.ordinal))
 			return nil
 		}
 		if now == at {

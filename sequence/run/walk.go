@@ -19,6 +19,8 @@ func (r *runner) block(ctx context.Context, steps []sequence.Step, f frame) erro
 	if sequence.MakesRow(steps) {
 		f.row = &row{}
 	}
+	r.hold()
+	f.mark = r.ordinal + 1
 	r.frames = append(r.frames, f)
 	if err := r.steps(ctx, steps); err != nil {
 		return err // the frames stay, so that the message and the broken-off points know where it was
@@ -29,6 +31,9 @@ func (r *runner) block(ctx context.Context, steps []sequence.Step, f frame) erro
 	r.emit()
 	r.popped = r.frames[len(r.frames)-1].values
 	r.frames = r.frames[:len(r.frames)-1]
+	if len(r.frames) > 0 {
+		r.frames[len(r.frames)-1].mark = r.ordinal + 1
+	}
 	return nil
 }
 
@@ -41,7 +46,7 @@ func (r *runner) broken() error {
 }
 
 func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
-	for _, s := range steps {
+	for k, s := range steps {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
@@ -49,6 +54,14 @@ func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
 			return err
 		}
 		r.place = s.At()
+		r.ordinal++
+		if r.ff != nil {
+			if done, err := r.forward(ctx, s, steps[k:]); err != nil {
+				return err
+			} else if done {
+				continue
+			}
+		}
 		if err := r.step(ctx, s); err != nil {
 			return err
 		}
@@ -117,7 +130,9 @@ func (r *runner) sweep(ctx context.Context, s *sequence.Sweep) error {
 	if err := r.block(ctx, s.Steps, frame{name: s.Name, coord: measured.Exact(values[0]), label: sequence.RepeatLabel}); err != nil {
 		return err
 	}
-	r.drift(fmt.Sprintf("%s %s", s.Name, values[0]), first, r.popped)
+	if r.ff == nil {
+		r.drift(fmt.Sprintf("%s %s", s.Name, values[0]), first, r.popped)
+	}
 	return nil
 }
 
@@ -165,6 +180,7 @@ func (r *runner) when(ctx context.Context, s *sequence.When) error {
 	if err != nil {
 		return r.stop(Input, "the condition cannot be worked out: %w", err)
 	}
+	r.decide(s.If, result)
 	if result.Truth {
 		return r.steps(ctx, s.Then)
 	}
@@ -215,20 +231,14 @@ func (r *runner) emit() {
 	if w == nil || !w.measured {
 		return
 	}
+	if r.ff != nil && (r.ff.finding || w.whole) {
+		r.recalled(f, w)
+		return
+	}
 	f.row = nil
-	for i := range r.frames {
-		if g := &r.frames[i]; g.name != "" {
-			w.cells[g.name] = record.Cell{SI: g.coord.X, U: nan}
-		}
-	}
 	r.points++
-	late := r.late()
-	p := record.Point{
-		Number: w.number, At: w.at, Part: r.part(), Cells: w.cells, Modes: w.modes, Ranges: w.ranges, Notes: w.notes,
-		Valid: len(w.why) == 0, Settled: late == "", Why: strings.Join(w.why, "; "),
-	}
-	if late != "" {
-		p.Why = strings.Join(append(w.why, late), "; ")
+	p := r.pointOf(f, w)
+	if !p.Settled {
 		r.unsettled++
 	}
 	if !p.Valid {
@@ -246,6 +256,24 @@ func (r *runner) emit() {
 	r.tell(Event{Kind: "point", Point: &p, Level: level(p.Valid && p.Settled), Text: text})
 }
 
+// pointOf is a point as it is in the record.
+func (r *runner) pointOf(f *frame, w *row) record.Point {
+	for i := range r.frames {
+		if g := &r.frames[i]; g.name != "" {
+			w.cells[g.name] = record.Cell{SI: g.coord.X, U: nan}
+		}
+	}
+	late := r.late()
+	p := record.Point{
+		Number: w.number, At: w.at, Part: r.part(), Cells: w.cells, Modes: w.modes, Ranges: w.ranges, Notes: w.notes,
+		Valid: len(w.why) == 0, Settled: late == "", Why: strings.Join(w.why, "; "), Terms: r.termsOf(f),
+	}
+	if late != "" {
+		p.Why = strings.Join(append(w.why[:len(w.why):len(w.why)], late), "; ")
+	}
+	return p
+}
+
 func level(fine bool) string {
 	if fine {
 		return "info"
@@ -256,8 +284,8 @@ func level(fine bool) string {
 // keepRows keeps the points that were broken off, innermost first, marked with the reason.
 func (r *runner) keepRows(why error) {
 	for len(r.frames) > 0 {
-		if w := r.open(); w != nil && w.measured {
-			w.invalid("broken off: %v", why)
+		if w := r.open(); w != nil && w.measured && r.ff == nil {
+			w.invalid("%s", record.BrokenOff(why))
 			r.emit()
 		}
 		r.frames = r.frames[:len(r.frames)-1]

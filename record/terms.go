@@ -13,18 +13,18 @@ import (
 	"fourwire/quantity/measured"
 )
 
-// budget appends the error terms of a point, and of every input that is new what it is. Without them a value read back from the record would
+// keepTerms appends the error terms of a point, and of every input that is new what it is. Without them a value read back from the record would
 // not know what it shares with others.
-func (w *Writer) budget(p Point) error {
+func (w *Writer) keepTerms(p Point) error {
 	if w.ledger == nil || len(p.Terms) == 0 {
 		return nil
 	}
-	if w.budgets == nil {
-		f, err := openAppended(w.dir, BudgetFile, w.open)
+	if w.terms == nil {
+		f, err := openAppended(w.dir, TermsFile, w.open)
 		if err != nil {
 			return err
 		}
-		w.budgets = f
+		w.terms = f
 	}
 	if w.told == nil {
 		w.told = map[measured.ID]bool{}
@@ -70,7 +70,7 @@ func (w *Writer) budget(p Point) error {
 		b = append(b, ']')
 	}
 	w.line = append(b, "}}\n"...)
-	return w.append(w.budgets, w.line)
+	return w.append(w.terms, w.line)
 }
 
 func (w *Writer) appendInput(b []byte, id measured.ID) []byte {
@@ -99,20 +99,20 @@ func appendNumber(b []byte, x float64) []byte {
 	return strconv.AppendFloat(b, x, 'g', -1, 64)
 }
 
-// BudgetTerm is a part of the uncertainty of a stored value. Terms with one Input belong to one independent input.
-type BudgetTerm struct {
-	Input *BudgetInput
+// StoredTerm is a part of the uncertainty of a stored value. Terms with one Input belong to one independent input.
+type StoredTerm struct {
+	Input *StoredInput
 	Part  float64 // standard uncertainty with its sign, in the unit of the value
 }
 
-// BudgetInput is an independent input of stored values.
-type BudgetInput struct {
+// StoredInput is an independent input of stored values.
+type StoredInput struct {
 	measured.Input
 	Shared bool // it stands for every reading of its name
 }
 
-// budgetLine is a line of budgets.jsonl.
-type budgetLine struct {
+// termsLine is a line of terms.jsonl.
+type termsLine struct {
 	Point  int `json:"point"`
 	Inputs []struct {
 		ID     uint32  `json:"id"`
@@ -125,10 +125,10 @@ type budgetLine struct {
 	Terms map[string][][]*float64 `json:"terms"`
 }
 
-// ReadBudgets reads the error terms of every point of the record in dir: by the number of the point, then by column. There are none where
+// ReadTerms reads the error terms of every point of the record in dir: by the number of the point, then by column. There are none where
 // the file is missing or torn; the last line of a point counts.
-func ReadBudgets(dir string) (map[int]map[string][]BudgetTerm, error) {
-	f, err := readInside(dir, BudgetFile)
+func ReadTerms(dir string) (map[int]map[string][]StoredTerm, error) {
+	f, err := readInside(dir, TermsFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -136,8 +136,8 @@ func ReadBudgets(dir string) (map[int]map[string][]BudgetTerm, error) {
 		return nil, fmt.Errorf("record: %w", err)
 	}
 	defer f.Close()
-	out := map[int]map[string][]BudgetTerm{}
-	inputs := map[uint32]*BudgetInput{}
+	out := map[int]map[string][]StoredTerm{}
+	inputs := map[uint32]*StoredInput{}
 	lines, left := newLines(f), memory(maxMemory)
 	for {
 		line, whole, err := lines.next()
@@ -145,29 +145,29 @@ func ReadBudgets(dir string) (map[int]map[string][]BudgetTerm, error) {
 			return out, nil
 		}
 		if err != nil {
-			return nil, fmt.Errorf("record %s: %w", BudgetFile, err)
+			return nil, fmt.Errorf("record %s: %w", TermsFile, err)
 		}
 		if !whole {
 			continue
 		}
 		if !left.take(8 * len(line)) {
-			return nil, fmt.Errorf("record %s holds more than this program reads", BudgetFile)
+			return nil, fmt.Errorf("record %s holds more than this program reads", TermsFile)
 		}
-		var l budgetLine
+		var l termsLine
 		if err := json.Unmarshal(line, &l); err != nil {
-			return nil, fmt.Errorf("record %s:%d: %w", BudgetFile, lines.number, err)
+			return nil, fmt.Errorf("record %s:%d: %w", TermsFile, lines.number, err)
 		}
 		for _, in := range l.Inputs { // one that is described again is another one: the run went on with new ones
-			inputs[in.ID] = &BudgetInput{measured.Input{Name: in.Name, Kind: measured.Kind(in.Kind), Shape: measured.Shape(in.Shape), DOF: in.DOF}, in.Shared}
+			inputs[in.ID] = &StoredInput{measured.Input{Name: in.Name, Kind: measured.Kind(in.Kind), Shape: measured.Shape(in.Shape), DOF: in.DOF}, in.Shared}
 		}
-		out[l.Point] = map[string][]BudgetTerm{}
+		out[l.Point] = map[string][]StoredTerm{}
 		for name, terms := range l.Terms {
-			list := make([]BudgetTerm, 0, len(terms))
+			list := make([]StoredTerm, 0, len(terms))
 			for _, t := range terms {
 				if len(t) != 2 || t[0] == nil || t[1] == nil || *t[0] < 0 || *t[0] > math.MaxUint32 || inputs[uint32(*t[0])] == nil {
-					return nil, fmt.Errorf("record %s:%d: %s names an input that is not described", BudgetFile, lines.number, name)
+					return nil, fmt.Errorf("record %s:%d: %s names an input that is not described", TermsFile, lines.number, name)
 				}
-				list = append(list, BudgetTerm{inputs[uint32(*t[0])], *t[1]})
+				list = append(list, StoredTerm{inputs[uint32(*t[0])], *t[1]})
 			}
 			out[l.Point][name] = list
 		}
