@@ -39,6 +39,8 @@ type chain struct {
 	verdicts []record.Verdict
 	results  map[string]record.Result
 	events   []string
+
+	watch func(record.Point) // of each point; nil: nobody
 }
 
 type options struct {
@@ -48,6 +50,8 @@ type options struct {
 	wrap     func(instrument string, l transport.Link) transport.Link
 	scenario func(text string) string // changes the truth
 	bench    func(text string) string // changes the belief
+	killed   bool                     // the record gets no end
+	after    func(points int)         // of a run that goes on: after each point
 }
 
 func read(t testing.TB, file string) string {
@@ -156,8 +160,12 @@ func (c *chain) run(ctx context.Context, o options) (run.Summary, error) {
 
 func (c *chain) observe(e run.Event) {
 	switch {
+	case e.Kind == "recalled":
 	case e.Point != nil:
 		c.points, c.truths = append(c.points, *e.Point), append(c.truths, c.sim.Truth())
+		if c.watch != nil {
+			c.watch(*e.Point)
+		}
 	case e.Verdict != nil:
 		c.verdicts = append(c.verdicts, *e.Verdict)
 	case e.Result != nil:

@@ -240,4 +240,3 @@ func TestRangeChangeIsOverlapped(t *testing.T) {
 	}
 	t.Logf("%d changes with, %d without an overlap", seen, blind)
 }
-

@@ -47,6 +47,7 @@ type share struct {
 	parts   model.Contributions // signed roots of the variance by kind; see add
 	scatter float64             // variance of noise, quantisation and what was seen to scatter
 	steady  float64             // variance of the rest
+	leads   float64             // variance of the way to the node, which another meter at the node does not have
 }
 
 const adviceMargin = 0.9 // of the uncertainty that would just decide: the value moves when it is measured again
@@ -67,7 +68,7 @@ func (r *runner) advise(v measured.Value, needed float64, whole bool) string {
 	b := budget{run: r, shares: shares, rest: rest, whole: whole, target: target * target, dim: v.Dim}
 	for _, change := range []func() (string, float64){b.longer, b.lower, b.exchange} {
 		if text, variance := change(); text != "" {
-			return fmt.Sprintf("would be decided by this: %s; U goes from %s to about %s", text, quantity.Of(2*std, v.Dim).Text(2), quantity.Of(2*math.Sqrt(variance), v.Dim).Text(2))
+			return fmt.Sprintf("would be decided, where the value stays, by this: %s; U goes from %s to about %s", text, quantity.Of(2*std, v.Dim).Text(2), quantity.Of(2*math.Sqrt(variance), v.Dim).Text(2))
 		}
 	}
 	most := r.biggest(v)
@@ -80,6 +81,10 @@ func (r *runner) shares(v measured.Value) (list []share, rest float64) {
 	for _, t := range v.Terms {
 		in := r.cfg.Ledger.Input(t.Input)
 		o := r.originOf(in.Name)
+		lead := o == nil && in.Kind == measured.Lead
+		if lead {
+			o = r.readBehindLeads(in.Name)
+		}
 		if o == nil {
 			rest += t.Part * t.Part
 			continue
@@ -91,6 +96,10 @@ func (r *runner) shares(v measured.Value) (list []share, rest float64) {
 		}
 		s := &list[at]
 		square := t.Part * t.Part
+		if lead {
+			s.leads += square
+			continue
+		}
 		switch in.Kind {
 		case measured.Noise:
 			s.parts.Noise += square
@@ -108,8 +117,21 @@ func (r *runner) shares(v measured.Value) (list []share, rest float64) {
 			s.steady += square
 		}
 	}
-	sort.SliceStable(list, func(i, j int) bool { return list[i].scatter+list[i].steady > list[j].scatter+list[j].steady })
+	sort.SliceStable(list, func(i, j int) bool { return list[i].all() > list[j].all() })
 	return list, rest
+}
+
+func (s share) all() float64 { return s.scatter + s.steady + s.leads }
+
+// readBehindLeads finds the voltage that is read at the terminals of a channel, by the name of an input that belongs to its leads.
+func (r *runner) readBehindLeads(name string) *origin {
+	for _, o := range r.origins {
+		g := &r.gauges[o.gauge]
+		if g.Function == sequence.Volts && g.LeadOhm > 0 && strings.HasPrefix(name, g.Channel.String()+" ") {
+			return o
+		}
+	}
+	return nil
 }
 
 // originOf finds the range that an error input belongs to, by what its name begins with.
@@ -137,7 +159,7 @@ type budget struct {
 func (b *budget) variance() float64 {
 	sum := b.rest
 	for _, s := range b.shares {
-		sum += s.scatter + s.steady
+		sum += s.all()
 	}
 	return sum
 }
@@ -147,7 +169,7 @@ func (b *budget) longer() (string, float64) {
 	steady, scatter := b.rest, 0.0
 	times, aperture := 1, time.Duration(0)
 	for _, s := range b.shares {
-		steady, scatter = steady+s.steady, scatter+s.scatter
+		steady, scatter = steady+s.steady+s.leads, scatter+s.scatter
 		times, aperture = max(times, s.times), max(aperture, s.aperture)
 		if s.series {
 			return "", 0
@@ -190,7 +212,7 @@ func (b *budget) at(aperture time.Duration) (variance float64, ok bool) {
 		if now > 0 {
 			noise *= then * then / (now * now)
 		}
-		variance += s.steady + s.scatter - s.parts.Noise + noise
+		variance += s.all() - s.parts.Noise + noise
 	}
 	return variance, true
 }
@@ -257,7 +279,7 @@ func (b *budget) exchange() (string, float64) {
 			continue
 		}
 		used[better] = true
-		variance += (s.scatter + s.steady) * (best*best/(now*now) - 1)
+		variance += (s.scatter+s.steady)*(best*best/(now*now)-1) - s.leads
 		as := map[sequence.Function]string{sequence.Volts: "voltmeter", sequence.Amps: "ammeter"}[g.Function]
 		changes = append(changes, fmt.Sprintf("wire %s at %s as %s (%s range) in place of %s for %s", better, g.Node, as, quantity.Of(full, gaugeDim(g)), g.Channel, s.name))
 		if variance <= b.target {
