@@ -47,15 +47,20 @@ func (l Limit) MarginText() string {
 	if l.Closest == nil || math.IsNaN(l.Margin) {
 		return ""
 	}
-	s := ScaleFor(l.Margin, record.DimensionOf(l.Closest.Unit))
+	return difference(l.Margin, l.Closest.U, l.Closest.Unit)
+}
+
+// difference is a difference of two values of a unit, rounded for the uncertainty u.
+func difference(x, u float64, unit string) string {
+	s := ScaleFor(x, record.DimensionOf(unit))
 	s.Offset = 0
-	switch s.Symbol { // of a difference
+	switch s.Symbol {
 	case "degC":
 		s.Symbol = "K"
 	case "%":
 		s.Symbol = "% points"
 	}
-	value, _ := s.Numbers(l.Margin, l.Closest.U)
+	value, _ := s.Numbers(x, u)
 	return Pretty(strings.TrimSpace(value + " " + s.Symbol))
 }
 

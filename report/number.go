@@ -34,6 +34,26 @@ func ScaleFor(largest float64, dim quantity.Dimension) Scale {
 // Shown is the number in the scale's unit.
 func (s Scale) Shown(si float64) float64 { return (si - s.Offset) / s.Factor }
 
+// places is after which decimal place an uncertainty has two significant digits, negative left of the point; 0.0996 has them as 0.10.
+// The value is rounded to the same place (JCGM 100:2008, 7.2.6).
+func places(u float64) int {
+	text := strconv.FormatFloat(u, 'e', 1, 64)
+	ten, err := strconv.Atoi(text[strings.IndexByte(text, 'e')+1:])
+	if err != nil {
+		return 0
+	}
+	return 1 - ten
+}
+
+// Places is after which decimal place a value in the scale's unit is rounded for its uncertainty, negative left of the point; ok is
+// false where there is no uncertainty to tell.
+func (s Scale) Places(u float64) (n int, ok bool) {
+	if math.IsNaN(u) || u <= 0 || math.IsInf(u, 0) {
+		return 0, false
+	}
+	return places(u / s.Factor), true
+}
+
 // Numbers gives value and uncertainty as text without unit: the uncertainty with two significant digits, the value to the same place.
 // Without an uncertainty (NaN or 0) the value has six significant digits and u is empty. NaN gives an empty text.
 func (s Scale) Numbers(si, u float64) (value, uncertainty string) {
@@ -45,7 +65,7 @@ func (s Scale) Numbers(si, u float64) (value, uncertainty string) {
 		return short(x), ""
 	}
 	ux := u / s.Factor
-	places := 1 - int(math.Floor(math.Log10(ux)))
+	places := places(ux)
 	if places > 9 || places < -6 || math.Abs(x) >= 1e9 {
 		return short(x), strconv.FormatFloat(ux, 'g', 2, 64)
 	}

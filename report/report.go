@@ -25,9 +25,14 @@ type Report struct {
 	Limits   []Limit
 	Curves   []Curve
 	Results  []Result
+	Worst    []Worst        // values whose uncertainty matters most, with what it consists of
+	Applied  []Remark       // corrections of readings
+	Remarks  []Remark       // on how uncertainties were worked out
 	Log      []record.Event // what is worth telling: warnings, errors, notes
 	LogMore  int            // further such events, left out
 	Inputs   []record.File  // files of the run with their hashes, without those made from it
+
+	budgets map[budgetKey]Budget
 }
 
 // Notice is something wrong or unusual with the run as a whole.
@@ -74,6 +79,9 @@ func New(rec *record.Record) *Report {
 	for _, x := range rec.Results {
 		r.Results = append(r.Results, Result{x, resultText(x)})
 	}
+	r.budgets = budgets(rec)
+	r.Worst = r.worst()
+	r.Applied, r.Remarks = corrections(rec)
 	for _, e := range rec.Log {
 		if !notable(e) {
 			continue
@@ -99,7 +107,7 @@ func made(path string) bool {
 
 func notable(e record.Event) bool {
 	switch e.Kind {
-	case "verdict", "result", "columns", "start", "instruments", "end":
+	case "verdict", "result", "columns", "start", "instruments", "end", "budget":
 		return false
 	case "note", "trip":
 		return true

@@ -140,18 +140,17 @@ func limitSuite(r *report.Report, l report.Limit) suite {
 		}
 		c := testCase{Class: clean(name), Name: clean(where), Time: "0"}
 		text := v.Limit + " at " + where + ": " + report.ValueText(v)
-		if v.Rule != "" {
-			text += ", " + v.Rule
-		}
-		if v.Why != "" {
-			text += "; " + v.Why
+		for _, more := range []struct{ before, text string }{{", ", report.RuleText(v)}, {"; ", report.RiskText(v)}, {"; ", v.Why}, {"; ", v.Advice}} {
+			if more.text != "" {
+				text += more.before + more.text
+			}
 		}
 		switch v.Outcome {
 		case record.Pass:
 		case record.Fail:
 			c.Failure = &message{Message: clean(text), Type: "limit"}
 		case record.Undecided:
-			c.Skipped = &message{Message: clean("undecided: " + text)}
+			c.Skipped = &message{Message: clean(report.OutcomeText(v) + ": " + text)}
 		default:
 			c.Skipped = &message{Message: clean("not judged: " + text)}
 		}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"sort"
 	"time"
 
 	"fourwire/internal/clock"
@@ -183,7 +184,13 @@ func (r *run) point(vin, iout float64) error {
 	if eff := c["efficiency"]; p.Status() == record.StatusOK && eff.SI > r.best.SI {
 		r.best = eff
 	}
+	if r.o.Mixed {
+		p.Notes = []string{fmt.Sprintf("ii: %s through dmm-in subtracted", quantity.Of(vin/10e6, quantity.Current).Text(6))}
+	}
 	if err := r.Point(p); err != nil {
+		return err
+	}
+	if err := r.budgets(p); err != nil {
 		return err
 	}
 	return r.judge(p)
@@ -210,6 +217,61 @@ func derive(c map[string]record.Cell) {
 	c["loss"] = record.Cell{SI: pin.SI - pout.SI, U: math.Hypot(pin.U, pout.U), Biggest: "amm-in ch1 amps 5 A offset"}
 }
 
+// budgets keeps what the uncertainties consist of: gain and offset of each reading, as point made them.
+func (r *run) budgets(p record.Point) error {
+	type input struct {
+		name, kind string
+		part       float64 // of U, relative to the reading
+	}
+	inputs := map[string][]input{}
+	for name, x := range map[string]struct {
+		prefix       string
+		gain, offset float64
+	}{
+		"vi": {"dmm-in ch1 volts 20 V", 0.0003, 0.002}, "ii": {"amm-in ch1 amps 5 A", 0.0005, 0.0001},
+		"vo": {"sink-1 ch1 volts 20 V", 0.0002, 0.001}, "io": {"sink-1 ch1 amps 6 A", 0.0005, 0.0002},
+	} {
+		inputs[name] = []input{{x.prefix + " gain", "gain", x.gain}, {x.prefix + " offset", "offset", x.offset / p.Cells[name].SI}}
+	}
+	for _, c := range columns {
+		var list []input
+		switch from := map[string][]string{"pin": {"vi", "ii"}, "pout": {"vo", "io"}, "efficiency": {"vi", "ii", "vo", "io"}}[c.Name]; {
+		case c.Kind == record.Measured:
+			list = inputs[c.Name]
+		default:
+			for _, name := range from {
+				list = append(list, inputs[name]...)
+			}
+		}
+		sum := 0.0
+		for _, in := range list {
+			sum += in.part * in.part
+		}
+		if cell := p.Cells[c.Name]; !(sum > 0) || !(cell.U > 0) {
+			continue
+		}
+		sort.SliceStable(list, func(i, j int) bool { return list[i].part > list[j].part })
+		var parts []map[string]any
+		rest, left := 0.0, 0
+		for i, in := range list {
+			share := in.part * in.part / sum
+			if i >= 6 {
+				rest, left = rest+share, left+1
+				continue
+			}
+			parts = append(parts, map[string]any{"input": in.name, "kind": in.kind, "share": math.Round(1e5*share) / 1e5})
+		}
+		fields := map[string]any{"point": p.Number, "name": c.Name, "std": p.Cells[c.Name].U / 2, "parts": parts}
+		if left > 0 {
+			fields["rest"] = map[string]any{"inputs": left, "share": math.Round(1e5*rest) / 1e5}
+		}
+		if err := r.Event(record.Event{Level: "debug", Kind: "budget", Text: "budget of " + c.Name, Fields: fields}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // mix spoils some points of the run.
 func mix(p *record.Point, o Options) {
 	switch p.Number {
@@ -227,6 +289,9 @@ func mix(p *record.Point, o Options) {
 		p.Why = "choose a larger range"
 	}
 }
+
+// outside is the probability that a normal value lies beyond a limit from which it was found inside by so much.
+func outside(inside, std float64) float64 { return math.Erfc(inside/std/math.Sqrt2) / 2 }
 
 func (r *run) judge(p record.Point) error {
 	lossBound := 1.6
@@ -247,10 +312,13 @@ func (r *run) judge(p record.Point) error {
 		if p.Cells["iout"].SI < l.from {
 			continue
 		}
-		v := record.Verdict{Point: p.Number, Limit: l.limit, Clause: l.clause, Bound: l.bound, Unit: l.unit, Rule: "guarded acceptance, w = U",
+		v := record.Verdict{Point: p.Number, Limit: l.limit, Clause: l.clause, Bound: l.bound, Unit: l.unit, Rule: "guard band w = U (k = 2)",
 			Where: fmt.Sprintf("vin = %g V, iout = %s", p.Cells["vin"].SI, quantity.Of(p.Cells["iout"].SI, quantity.Current).Text(3)), Outcome: record.Undecided}
 		cell, ok := p.Cells[l.name]
-		v.Value, v.U = cell.SI, cell.U
+		v.Value, v.U, v.Band, v.Risk = cell.SI, cell.U, cell.U, math.NaN()
+		if r.o.Mixed && l.name == "loss" {
+			v.Rule = "four outcomes, w = U (k = 2)"
+		}
 		above := cell.SI - l.bound
 		if !l.lower {
 			above = -above
@@ -259,12 +327,21 @@ func (r *run) judge(p record.Point) error {
 		case !ok || !p.Valid:
 			v.Outcome, v.Why = record.NotJudged, "the point is "+p.Status()
 			if !ok {
-				v.Value, v.U = math.NaN(), math.NaN()
+				v.Value, v.U, v.Band = math.NaN(), math.NaN(), math.NaN()
 			}
 		case above >= cell.U:
-			v.Outcome = record.Pass
+			v.Outcome, v.Risk = record.Pass, outside(above, cell.U/2)
 		case above <= -cell.U:
-			v.Outcome = record.Fail
+			v.Outcome, v.Risk = record.Fail, 1-outside(above, cell.U/2)
+		default:
+			v.Risk = outside(above, cell.U/2)
+			v.Advice = "would be decided by this: amm-in on its range of 1 A; U goes from 0.5 % to about 0.1 %"
+			if l.name == "loss" {
+				v.Detail = "conditional pass"
+				if above < 0 {
+					v.Detail, v.Risk = "conditional fail", 1-v.Risk
+				}
+			}
 		}
 		r.verdicts = append(r.verdicts, v)
 		if err := r.Verdict(v); err != nil {
