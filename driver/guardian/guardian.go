@@ -167,7 +167,7 @@ func (g *guard) watch(ctx context.Context) error {
 			return nil
 		case gone:
 			return g.takeOver(ctx, "the run is gone without having said that it ended")
-		case relieve != "":
+		case relieve != "" && armed:
 			return g.takeOver(ctx, "the run asks for it: "+relieve)
 		case asked:
 			if err := g.arm(ctx); err != nil {
