@@ -166,7 +166,7 @@ func (r *reader) wired(n *diag.Node, s *Scenario) int {
 	var names []string
 	for i, w := range s.Wiring {
 		name := w.channelName()
-		if n.Text == name || w.Channel == 1 && n.Text == w.Instrument {
+		if n.Text == name || w.Channel == 1 && n.Text == w.Instrument+".1" {
 			return i
 		}
 		names = append(names, name)

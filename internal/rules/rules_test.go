@@ -33,6 +33,7 @@ var arrows = map[string][]string{
 	"driver/ieee488":  {"transport", "driver/scpi", "internal/clock"},
 	"driver/model":    {"quantity", "internal/diag"},
 	"driver/bench":    {"quantity", "internal/diag", "driver/model"},
+	"driver/hookup":   {"driver", "driver/bench", "driver/model", "quantity", "internal/clock"},
 	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
 	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
 
