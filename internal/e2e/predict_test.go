@@ -6,7 +6,11 @@ import (
 )
 
 // What the fit predicts before anything is connected must be what the run then reports: U of every measured and derived value
-// at every point within 10 %, and the time within a third (what the device itself needs to settle is not known before).
+// at every point within 10 %, and the time within a factor of two (what the device itself needs to settle, and to discharge at
+// the end, is not known before).
+//
+// The example states one efficiency for all loads. Where a current lies within a few percent of the end of a range, another
+// figure would predict the other range there, and with it another U.
 func TestPredictedUncertaintyIsWhatTheRunReports(t *testing.T) {
 	c, s := whole(t, "efficiency.yaml", options{})
 	if s.Points != 60 {
@@ -31,7 +35,7 @@ func TestPredictedUncertaintyIsWhatTheRunReports(t *testing.T) {
 		}
 	}
 	t.Logf("%d predictions, the worst is off by %.1f %%", len(fit.Forecast), 100*worst)
-	if part := c.plan.Predicted.Seconds() / s.Elapsed.Seconds(); part < 0.67 || part > 1.5 {
+	if part := c.plan.Predicted.Seconds() / s.Elapsed.Seconds(); part < 0.5 || part > 2 {
 		t.Errorf("%s predicted, the run took %s", c.plan.Predicted, s.Elapsed)
 	}
 	t.Logf("%s predicted, %s taken", c.plan.Predicted, s.Elapsed)

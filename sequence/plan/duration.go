@@ -87,16 +87,36 @@ func (s *stopwatch) set(w *walker, role int, was Setting, _ diag.Place, times in
 		return
 	}
 	s.add(waitProcessing, times, setMessages*t.Processing)
+	step := st.Volts - was.Volts
+	spec := model.SourceSpec{}
+	if ch := s.channel(s.plan.Roles[role].Channel); ch != nil && ch.Source != nil {
+		spec = *ch.Source
+	}
 	switch {
-	case st.On && !was.On, st.Volts > was.Volts:
+	case st.On && !was.On:
 		s.add(waitOutput, times, t.OutputUp)
-	case !st.On && was.On, st.Volts < was.Volts:
+	case !st.On && was.On:
 		s.add(waitOutput, times, t.OutputDown)
+	case st.On && step > 0:
+		s.add(waitOutput, times, moving(t.OutputUp, step, spec.SlewUp))
+	case st.On && step < 0:
+		s.add(waitOutput, times, moving(t.OutputDown, -step, spec.SlewDown))
 	}
 	if st.Hold.Dim != was.Hold.Dim {
 		s.add(waitMode, times, t.ModeChange)
 	}
 }
+
+// moving is how long an output takes for a step: what is stated for its whole way, less where its slew makes a small step short.
+func moving(whole time.Duration, step, slew float64) time.Duration {
+	if slew <= 0 {
+		return whole
+	}
+	return min(whole, seconds(step/slew))
+}
+
+// statusMessages is how many messages it costs to ask a source or load for its mode at a point.
+const statusMessages = 2
 
 // settle needs the window and one more reading to see it: readings are a fifth of the window long.
 func (s *stopwatch) settle(_ *walker, st *sequence.Settle, times int) {
@@ -129,6 +149,11 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 	aperture := apertureOf(m)
 	if span := seconds(m.Burst.For.SI); span > 0 {
 		aperture = span
+	}
+	for i := range s.plan.Roles {
+		if s.plan.Roles[i].Need.Role != sequence.RoleMeter {
+			s.add(waitProcessing, times, statusMessages*s.timing(s.plan.Roles[i].Channel).Processing)
+		}
 	}
 	for _, readings := range s.plan.Rounds(m) {
 		var processing, reading time.Duration
