@@ -29,7 +29,7 @@ type Forecast struct {
 
 // predict works out, before anything is connected, how long the run takes and how uncertain its values will be.
 func (c *binder) predict() {
-	f := &forecast{binder: c, values: map[string]measured.Value{}, learned: map[int]float64{}, clock: newStopwatch(c), bounds: map[string]*bounds{}}
+	f := &forecast{binder: c, values: map[string]measured.Value{}, learned: map[int]float64{}, near: map[int]int{}, clock: newStopwatch(c), bounds: map[string]*bounds{}}
 	w := newWalker(c.plan.Sequence, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, derive: f.derive, judge: f.judge})
 	f.walker = w
 	w.run()
@@ -38,6 +38,12 @@ func (c *binder) predict() {
 	fit.Points, fit.Seconds, fit.Derived, fit.Time = c.plan.Points, c.plan.Predicted.Seconds(), f.spreads, f.clock.waits()
 	fit.Forecast, fit.Cut = f.list, f.cut
 	fit.Judged = f.ratios()
+	for k := range c.plan.Gauges {
+		if n := f.near[k]; n > 0 {
+			g := &c.plan.Gauges[k]
+			fit.Notes = append(fit.Notes, fmt.Sprintf("%d readings of %s are expected so near to the end of a range of %s that the run may take another one; their U is then that of the other", n, g.Name(), g.Channel))
+		}
+	}
 }
 
 type forecast struct {
@@ -47,6 +53,7 @@ type forecast struct {
 	ledger  measured.Ledger
 	values  map[string]measured.Value
 	learned map[int]float64 // by gauge: the part of its guess that the last reading found, as the runner learns it
+	near    map[int]int     // by gauge: planned readings that another range might take
 	spreads []Spread
 	list    []Forecast
 	cut     bool
@@ -72,6 +79,9 @@ func (f *forecast) measure(w *walker, m *sequence.Measure, times int) {
 		g := &f.plan.Gauges[k]
 		x := f.plan.Likely(w.state, r.Function, r.Node)
 		specs[i] = f.pick(k, m, r, x)
+		if f.nearEnd(k, m, r) {
+			f.near[k] += times
+		}
 		f.values[r.Name] = f.reading(*g, specs[i], x, r.Name, apertureOf(m), passes)
 		f.learn(k, x)
 		f.keep(r.Name, w.where(), f.values[r.Name])
@@ -109,6 +119,18 @@ func (f *forecast) pick(k int, m *sequence.Measure, r sequence.Reading, likely f
 		spec = pick(*g, likely)
 	}
 	return spec
+}
+
+// nearEnd tells whether the range of a reading depends on where within its span the efficiency of the device lies.
+func (f *forecast) nearEnd(k int, m *sequence.Measure, r sequence.Reading) bool {
+	dev := f.plan.Sequence.Device
+	part := f.learned[k]
+	if _, fixed := m.Ranges[r.Name]; fixed || dev == nil || !dev.Efficiency.Set || part <= 0 || !f.guessed(k) {
+		return false
+	}
+	expect := 1.2 * part * f.plan.Expect(f.state, r.Function, r.Node)
+	g, mid := f.plan.Gauges[k], likelyEfficiency(dev)
+	return pick(g, expect*mid/dev.Efficiency.Low).Full != pick(g, expect*mid/dev.Efficiency.High).Full
 }
 
 // pick is the range for a value; the largest where it is not known.
