@@ -138,7 +138,7 @@ func (c *chain) open(o options) error {
 		}
 		one, err := driver.Open(context.Background(), driver.Config{
 			Name: in.Name, Address: in.Address, Model: c.models[in.Name], Link: link, Clock: c.sim.Clock(), Ledger: &c.ledger,
-			AmbientKelvin: c.plan.Bench.AmbientKelvin,
+			AmbientKelvin: c.plan.Bench.AmbientKelvin, Age: in.Age(c.sim.Clock().Now()),
 		})
 		if err != nil {
 			return err

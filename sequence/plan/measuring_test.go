@@ -74,7 +74,7 @@ func TestReadingsThatShareAnInstrumentAreMirrored(t *testing.T) {
 	second.Number = 2
 	two.Channels = append(two.Channels, second)
 	shared := (&wiring{}).add("psu", source(nil), "dut.in", bench.Source, bench.Local, "0 ohm").add("dmm", two, "dut.in", bench.Voltmeter, "", "0 ohm")
-	shared.bench.Wiring = append(shared.bench.Wiring, bench.Wire{Instrument: "dmm", Channel: 2, Node: "dut.in", As: bench.Ammeter})
+	shared.wires = append(shared.wires, bench.Wire{Instrument: "dmm", Channel: 2, Node: "dut.in", As: bench.Ammeter})
 	p, _ := bind(t, measuringText("", "", ""), shared)
 	m := p.Sequence.Steps[1].(*sequence.Measure)
 	if !p.Mirrored(m) || p.Passes(m) != 2 {

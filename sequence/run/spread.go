@@ -46,13 +46,7 @@ func (r *runner) spread(e *expr.Expr, env expr.Env, v measured.Value) (out measu
 	}
 	worst := 0.0
 	for _, d := range r.divisorsOf(e) {
-		got, err := d.Eval(env)
-		if err != nil {
-			continue
-		}
-		if part := got.Value.Std() / math.Abs(got.Value.X); part > worst {
-			worst = part
-		}
+		worst = math.Max(worst, uncertainty(d, env))
 	}
 	if worst <= doubtful {
 		return v, ""
@@ -82,6 +76,53 @@ func (r *runner) spread(e *expr.Expr, env expr.Env, v measured.Value) (out measu
 		v = measured.Map(v.X, v.Dim, v, u/(2*std))
 	}
 	return v, how
+}
+
+// uncertainty is the relative standard uncertainty of a part of an expression; of one that stands for a column, the largest of its
+// points. 0 where it has no value.
+func uncertainty(d *expr.Expr, env expr.Env) float64 {
+	relative := func(env expr.Env) float64 {
+		got, err := d.Eval(env)
+		if err != nil || len(got.Value.Terms) == 0 {
+			return 0
+		}
+		return got.Value.Std() / math.Abs(got.Value.X)
+	}
+	points := 0
+	for _, name := range d.Names() {
+		if _, single := env.Value(name); single {
+			continue
+		}
+		if column, ok := env.Column(name); ok {
+			points = len(column)
+		}
+	}
+	if points == 0 {
+		return relative(env)
+	}
+	worst := 0.0
+	for i := range points {
+		worst = math.Max(worst, relative(atPoint{env, i}))
+	}
+	return worst
+}
+
+// atPoint is an environment in which the name of a column stands for its value at one point.
+type atPoint struct {
+	expr.Env
+	point int
+}
+
+// Value gives a name.
+func (a atPoint) Value(name string) (measured.Value, bool) {
+	if v, ok := a.Env.Value(name); ok {
+		return v, true
+	}
+	column, ok := a.Env.Column(name)
+	if !ok || a.point >= len(column) {
+		return measured.Value{}, false
+	}
+	return column[a.point], true
 }
 
 // drawn is an environment that first collects the values an expression asks for, and then gives drawn ones in their place.
