@@ -48,6 +48,14 @@ const besideSuffix = ".part"
 // WriteWhole writes a file beside its place and renames it, so that a reader sees the old file or the new one, never half; after a cut in
 // power, too.
 func WriteWhole(path string, data []byte) error {
+	if err := replace(path, data); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+// replace is WriteWhole without the folder being synced.
+func replace(path string, data []byte) error {
 	beside := path + besideSuffix
 	if err := writeSynced(beside, data); err != nil {
 		os.Remove(beside)
@@ -57,7 +65,7 @@ func WriteWhole(path string, data []byte) error {
 		os.Remove(beside)
 		return fmt.Errorf("record: %w", err)
 	}
-	return syncFolder(filepath.Dir(path))
+	return nil
 }
 
 func writeSynced(path string, data []byte) error {

@@ -284,7 +284,7 @@ func Attach(dir string, files ...Attachment) error {
 		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile || f.Name == TermsFile {
 			return fmt.Errorf("record: %q cannot be attached", f.Name)
 		}
-		if err := WriteWhole(filepath.Join(dir, f.Name), f.Data); err != nil {
+		if err := replace(filepath.Join(dir, f.Name), f.Data); err != nil {
 			return err
 		}
 	}

@@ -189,7 +189,7 @@ func (w *Writer) Input(name string, data []byte) error {
 		had, err := os.ReadFile(path)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
-			if err := WriteWhole(path, data); err != nil {
+			if err := replace(path, data); err != nil {
 				return err
 			}
 			sum := sha256.Sum256(data)
@@ -255,7 +255,7 @@ func (w *Writer) Columns(columns []Column, parts bool) error {
 	if err := w.entry("info", kindColumns, "columns fixed", map[string]any{"columns": columns, "parts": parts}); err != nil {
 		return err
 	}
-	return errors.Join(w.seal(), syncFolder(w.dir))
+	return errors.Join(w.seal(), syncFolder(filepath.Join(w.dir, InputsFolder)), syncFolder(w.dir))
 }
 
 func (w *Writer) setKnown() {

@@ -85,7 +85,7 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 func (r *runner) decidedBefore(e *expr.Expr) (decision, error) {
 	d, ok := r.ff.decided[r.ordinal][e.Text]
 	if !ok {
-		return d, r.stop(Input, "the record does not say what %q came to here, so that the run cannot go on; start it anew", e.Text)
+		return d, r.here(&r.frames[len(r.frames)-1])
 	}
 	return d, nil
 }
@@ -174,10 +174,13 @@ func (r *runner) recall(f *frame, names []string) error {
 	return nil
 }
 
-// here ends the first walk.
+// here ends the first walk: what comes now is not in the record. Nothing behind it may be in there either.
 func (r *runner) here(f *frame) error {
 	if !r.ff.finding {
 		return r.stop(Fault, "the walk along the record does not end where it did before")
+	}
+	if r.points != len(r.ff.rows) {
+		return r.stop(Input, "the record has %d points, of which %d fit the sequence up to here; the run cannot go on, start it anew", len(r.ff.rows), r.points)
 	}
 	r.ff.target = f.mark
 	return errHere
@@ -273,7 +276,9 @@ func (r *runner) recallVerdict(ctx context.Context, s *sequence.Judge, f *frame)
 // recalled ends a point that is in the record.
 func (r *runner) recalled(f *frame, w *row) {
 	f.row = nil
-	r.points++
+	if w.whole {
+		r.points++
+	}
 	p := *w.stored
 	if !p.Settled {
 		r.unsettled++

@@ -77,6 +77,8 @@ func (r *runner) walk(ctx context.Context) error {
 	r.ff = r.newForward(r.cfg.Resume)
 	err := r.block(ctx, r.plan.Sequence.Steps, frame{})
 	switch {
+	case err == nil && r.points != len(r.ff.rows):
+		return r.stop(Input, "the record has %d points, of which %d fit the sequence; the run cannot go on, start it anew", len(r.ff.rows), r.points)
 	case err == nil:
 		r.ff.target = math.MaxInt
 	case !errors.Is(err, errHere):
