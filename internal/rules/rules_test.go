@@ -42,6 +42,7 @@ var arrows = map[string][]string{
 	"report/chart":      {"report", "record", "quantity"},
 	"report/html":       {"report", "report/chart", "record", "quantity", "internal/diag"},
 	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},
+	"report/wiring":     {"quantity"},
 	"report/junit":      {"report", "record", "quantity", "internal/diag"},
 	"report/reporttest": {"record", "quantity", "internal/clock"},
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
