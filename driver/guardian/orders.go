@@ -16,11 +16,11 @@ import (
 // Version is the version of the orders that this package writes and takes.
 const Version = "guardian/1"
 
-// The times of a guard. With a beat that is lost at worst just after it came, outputs are on their way off after BeatWithin, and off some
-// instrument times later.
+// The times of a guard. Of a run that stands still, outputs are on their way off BeatWithin after its last beat, and off a few instrument times later.
+// Shorter would be quicker and would take an overloaded computer, which can make a process late by 200 ms, for one that stands still.
 const (
-	BeatEvery     = 50 * time.Millisecond
-	BeatWithin    = 200 * time.Millisecond // without a beat for so long, the guardian takes over
+	BeatEvery     = 25 * time.Millisecond
+	BeatWithin    = 250 * time.Millisecond // without a beat for so long, the guardian takes over
 	PulseWithin   = time.Second            // without an answer to a beat for so long, the guardian is gone
 	Slack         = 2 * time.Second        // how long a run may do something without a message to an instrument
 	WatchdogAfter = 3 * time.Second        // what instruments with a watchdog are told
