@@ -12,6 +12,7 @@ type Node struct {
 	Name         string
 	NominalVolts float64 // what it is meant for; 0: not stated
 	Farads       float64 // capacitance there, the device's and what is added; 0: not stated
+	BleederOhm   float64 // what discharges it when everything is off; 0: not stated
 	Place        diag.Place
 }
 
@@ -42,6 +43,7 @@ func nodeShape() *diag.Shape {
 	return &diag.Shape{Title: "a node", About: "What is known of a node of the device.", Fields: []diag.Field{
 		{Name: "nominal", Type: diag.Amount(quantity.Voltage), About: "voltage that the node is meant for; the hook-up check stays below a tenth of it"},
 		{Name: "capacitance", Type: diag.Amount(quantity.Capacitance), About: "capacitance at the node, for the energy that stays stored"},
+		{Name: "bleeder", Type: diag.Amount(quantity.Resistance), About: "resistance that discharges the node when everything is off, for the time that takes"},
 	}}
 }
 
@@ -70,7 +72,7 @@ func (r *reader) facts(root *diag.Node) {
 			if !wired[e.Key] {
 				r.found.AddHint(e.Place, diag.Suggest(e.Key, names), "nothing is wired to a node %q", e.Key)
 			}
-			for key, into := range map[string]*float64{"nominal": &node.NominalVolts, "capacitance": &node.Farads} {
+			for key, into := range map[string]*float64{"nominal": &node.NominalVolts, "capacitance": &node.Farads, "bleeder": &node.BleederOhm} {
 				if v := e.Value.Get(key); v != nil {
 					if *into = amount(v); *into <= 0 {
 						r.found.Add(v.Place, "%s: a %s is above zero", v.Text, key)

@@ -34,6 +34,7 @@ var arrows = map[string][]string{
 	"driver/model":    {"quantity", "internal/diag"},
 	"driver/bench":    {"quantity", "internal/diag", "driver/model"},
 	"driver/hookup":   {"driver", "driver/bench", "driver/model", "quantity", "internal/clock"},
+	"driver/hazard":   {"quantity", "driver/bench"},
 	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
 	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
 

@@ -141,6 +141,7 @@ const look = `.wiring text{font:13px system-ui,"Segoe UI",Roboto,"Helvetica Neue
 .wiring path{fill:none;stroke:var(--ink,#1c2127);stroke-width:2.2;stroke-linejoin:round}.wiring .thin{stroke-width:1.2}
 .wiring .sense{stroke:var(--line-1,#0b5c8f);stroke-width:1.4;stroke-dasharray:5 4}
 .wiring rect.box{fill:var(--sheet,#f6f7f8);stroke:var(--ink,#1c2127);stroke-width:1.4}.wiring .meter{fill:var(--ground,#fff);stroke:var(--ink,#1c2127);stroke-width:1.6}
+.wiring .drop{paint-order:stroke;stroke:var(--ground,#fff);stroke-width:5px}
 .wiring .dot{fill:var(--ink,#1c2127)}.wiring .sensedot{fill:var(--line-1,#0b5c8f)}
 `
 
@@ -226,15 +227,17 @@ func (d Drawing) band(p pen, n *node, top float64) float64 {
 	p.text("name", p.width-6, plus-9, "end", short(n.name, 18))
 	d.meterNames(p, n, minus, nodeX)
 	y := top + bandHeight
+	for i := 1; i < len(n.supplies); i++ {
+		own := y + float64(i-1)*stackHeight + 12
+		p.line("power", boxWidth, own, boxWidth+12, own, boxWidth+12, plus)
+		p.line("power", boxWidth, own+60, boxWidth+20, own+60, boxWidth+20, minus)
+		p.dot(boxWidth+12, plus)
+		p.dot(boxWidth+20, minus)
+	}
 	for i, s := range n.supplies {
 		boxTop := plus - 12
 		if i > 0 {
 			boxTop = y
-			own, low := boxTop+12, boxTop+72
-			p.line("power", boxWidth, own, boxWidth+12, own, boxWidth+12, plus)
-			p.line("power", boxWidth, low, boxWidth+20, low, boxWidth+20, minus)
-			p.dot(boxWidth+12, plus)
-			p.dot(boxWidth+20, minus)
 			y += stackHeight
 		}
 		d.supply(p, s, boxTop, i == 0)
@@ -293,7 +296,7 @@ func (d Drawing) supply(p pen, s supply, boxTop float64, first bool) {
 	p.text("soft", 10, boxTop+56, "start", sense)
 	p.text("label", boxWidth+5, boxTop+7, "start", "+")
 	p.text("label", boxWidth+5, boxTop+87, "start", "−")
-	p.text("soft", 0, boxTop+boxHeight+18+below(first), "start", d.drop(s.Wire))
+	p.text("soft drop", 0, boxTop+boxHeight+18+below(first), "start", d.drop(s.Wire))
 	if s.Earthed {
 		e := float64(14)
 		p.line("thin", e, boxTop+boxHeight, e, boxTop+boxHeight+5)
