@@ -24,16 +24,20 @@ func BandText(v record.Verdict) string {
 	return difference(v.Band, v.Band, v.Unit)
 }
 
-// RiskText is the probability that the outcome is not deserved, in words; empty where it is not known.
+// RiskText is the probability that the outcome is not deserved, in words; of an undecided value, that it does not conform. It is empty
+// where it is not known.
 func RiskText(v record.Verdict) string {
 	if math.IsNaN(v.Risk) || v.Outcome == record.NotJudged || v.Outcome == "" || !(v.U > 0) {
 		return ""
 	}
-	what := "does not conform"
-	if v.Outcome == record.Fail {
-		what = "conforms after all"
+	p := RiskNumber(v.Risk)
+	switch {
+	case v.Outcome == record.Fail || strings.HasSuffix(v.Detail, "fail"):
+		return "risk of a wrong fail " + p
+	case v.Outcome == record.Pass || strings.HasSuffix(v.Detail, "pass"):
+		return "risk of a wrong pass " + p
 	}
-	return what + " with probability " + RiskNumber(v.Risk)
+	return "does not conform with probability " + p
 }
 
 // RiskNumber is a probability in percent with two digits.
@@ -49,10 +53,10 @@ func RiskNumber(p float64) string {
 	return quantity.Of(p, quantity.Ratio).Text(2)
 }
 
-// RuleText is the rule of a verdict with its guard band in numbers: "guard band w = U (k = 2): 0.12 % points".
+// RuleText is the rule of a verdict with its guard band in numbers: "guard band w = U (k = 2), here 0.12 % points".
 func RuleText(v record.Verdict) string {
 	if w := BandText(v); w != "" {
-		return v.Rule + ": w is " + w
+		return v.Rule + ", here " + w
 	}
 	return v.Rule
 }

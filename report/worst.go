@@ -104,7 +104,7 @@ func Where(rec *record.Record, p record.Point) string {
 			continue
 		}
 		if x := value(p, c.Name); !math.IsNaN(x.SI) {
-			parts = append(parts, c.Name+" = "+Pretty(quantity.Of(x.SI, c.Dim).Text(6)))
+			parts = append(parts, c.Name+" = "+Pretty(quantity.Of(x.SI, c.Dim).Text(4)))
 		}
 	}
 	return strings.Join(parts, ", ")

@@ -30,6 +30,7 @@ type Line struct {
 	Name   string
 	Style  Style
 	Path   string // SVG path data of the joined points; gaps start it anew
+	Band   string // SVG path data of the area between value - U and value + U, where points are too dense for bars; else empty
 	Marks  []Mark
 	Source int // index in the curve's lines
 }
@@ -46,8 +47,13 @@ type Mark struct {
 // manyDots is the number of points above which a line is drawn thinned and without marks.
 const manyDots = 500
 
-// barPixels is the length from which an uncertainty bar is drawn: below that it hides behind the mark.
-const barPixels = 8
+// barPixels is the length from which an uncertainty bar is drawn: below that it hides behind the mark. Where neighbours are nearer than
+// densePixels, bars would run into one another: a band takes their place, from bandPixels of width on.
+const (
+	barPixels   = 8
+	densePixels = 14
+	bandPixels  = 2.5
+)
 
 // New lays a curve out. A curve with nothing to draw gives an empty picture with axes from 0 to 1.
 func New(c report.Curve, s Size) Layout {
@@ -90,15 +96,22 @@ func (l *Layout) py(y float64) float64 { return l.Bottom - l.Y.Place(y)*(l.Botto
 
 func (l *Layout) line(line report.Line, index int) Line {
 	out := Line{Name: line.Name, Style: StyleOf(index), Source: index}
-	var path strings.Builder
-	pen := false
 	dots := line.Dots
 	if len(dots) > manyDots {
 		dots = l.thin(dots)
 	}
+	dense := l.dense(line.Dots)
+	var path, band strings.Builder
+	var edge []Mark // of the band under way
+	pen := false
+	lift := func() {
+		pen = false
+		appendBand(&band, edge)
+		edge = edge[:0]
+	}
 	for _, d := range dots {
 		if math.IsNaN(d.X) || math.IsNaN(d.Y) {
-			pen = false
+			lift()
 			continue
 		}
 		m := Mark{X: l.px(d.X), Y: l.py(d.Y), Joined: d.Joined(), Hollow: d.Status != "ok", Dot: d}
@@ -110,7 +123,10 @@ func (l *Layout) line(line report.Line, index int) Line {
 			if !l.Y.Log || d.Y-d.UY > 0 {
 				low = clamp(l.py(d.Y-d.UY), l.Top, l.Bottom)
 			}
-			if low-high >= barPixels {
+			switch {
+			case dense:
+				edge = append(edge, Mark{X: m.X, Above: high, Down: low})
+			case low-high >= barPixels:
 				m.Above, m.Down = high, low
 			}
 		}
@@ -118,7 +134,7 @@ func (l *Layout) line(line report.Line, index int) Line {
 			out.Marks = append(out.Marks, m)
 		}
 		if !m.Joined {
-			pen = false
+			lift()
 			continue
 		}
 		verb := "L"
@@ -127,8 +143,45 @@ func (l *Layout) line(line report.Line, index int) Line {
 		}
 		fmt.Fprintf(&path, "%s%.1f %.1f", verb, m.X, m.Y)
 	}
-	out.Path = path.String()
+	lift()
+	out.Path, out.Band = path.String(), band.String()
 	return out
+}
+
+// dense tells whether the points of a line lie so close that their bars would run into one another.
+func (l *Layout) dense(dots []report.Dot) bool {
+	first, last, n := math.NaN(), math.NaN(), 0
+	for _, d := range dots {
+		if d.Joined() && !math.IsNaN(d.X) && !math.IsNaN(d.Y) {
+			if n++; n == 1 {
+				first = l.px(d.X)
+			}
+			last = l.px(d.X)
+		}
+	}
+	return n > 2 && math.Abs(last-first)/float64(n-1) < densePixels
+}
+
+// appendBand adds the outline of a piece of a band, unless it is too thin to be seen.
+func appendBand(b *strings.Builder, edge []Mark) {
+	widest := 0.0
+	for _, m := range edge {
+		widest = math.Max(widest, m.Down-m.Above)
+	}
+	if len(edge) < 2 || widest < bandPixels {
+		return
+	}
+	for i, m := range edge {
+		verb := "L"
+		if i == 0 {
+			verb = "M"
+		}
+		fmt.Fprintf(b, "%s%.1f %.1f", verb, m.X, m.Above)
+	}
+	for i := len(edge) - 1; i >= 0; i-- {
+		fmt.Fprintf(b, "L%.1f %.1f", edge[i].X, edge[i].Down)
+	}
+	b.WriteString("Z")
 }
 
 // thin keeps of each column of pixels the first, the lowest, the highest and the last dot, in their order, so that a line of any

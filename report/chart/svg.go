@@ -61,6 +61,9 @@ func (l Layout) draw(b *strings.Builder, line Line, text func(int, Mark) string)
 	}
 	colour := fmt.Sprintf("var(--line-%d,%s)", s.Number, s.Light)
 	fmt.Fprintf(b, `<g class="line" data-line="%d" stroke="%s" fill="%s" stroke-width="2" stroke-linejoin="round">`, line.Source, colour, colour)
+	if line.Band != "" {
+		fmt.Fprintf(b, `<path class="band" d="%s" stroke="none" fill-opacity=".22"/>`, line.Band)
+	}
 	fmt.Fprintf(b, `<path d="%s" fill="none"%s/>`, line.Path, dash)
 	for _, m := range line.Marks {
 		title := ""

@@ -146,6 +146,7 @@ func look(t *testing.T, ctx context.Context, address string, width int64, scheme
 		t.Fatal(err)
 	}
 	tipAfterKey, read := ask(tip), ask(figure+`.querySelector(".read").textContent`)
+	tryBudgets(t, ctx, figure, visible)
 	shown := evaluate[int](t, ctx, lines)
 	evaluate[chromedp.Void](t, ctx, figure+`.querySelector('.legend input[data-line="2"]').click()`)
 	shownAfter := evaluate[int](t, ctx, lines)
@@ -169,6 +170,51 @@ func look(t *testing.T, ctx context.Context, address string, width int64, scheme
 	if shown != 3 || shownAfter != 2 {
 		t.Errorf("%d lines, %d after one was switched off", shown, shownAfter)
 	}
+}
+
+// tryBudgets chooses points as a reader does, by mouse and by keys, and looks at the budget that appears.
+func tryBudgets(t *testing.T, ctx context.Context, figure, visible string) {
+	t.Helper()
+	const panel = `document.getElementById("chosen")`
+	const told = `(p => p.getBoundingClientRect().height > 0 ? [...p.querySelectorAll("h3, .value, tr")].map(e => e.textContent.trim().replace(/\s+/g, " ")).join("\n") : "")(` + panel + `)`
+	const where = panel + `.previousElementSibling.className`
+	press := func(keys string) {
+		t.Helper()
+		if err := chromedp.Do(ctx, chromedp.KeyEvent(keys)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	expect := func(how, place string, wants ...string) {
+		t.Helper()
+		got := evaluate[string](t, ctx, told)
+		for _, want := range wants {
+			if !strings.Contains(got, want) {
+				t.Errorf("%s shows the budget\n%s\nwithout %q", how, got, want)
+			}
+		}
+		if at := evaluate[string](t, ctx, where); !strings.HasPrefix(at, place) {
+			t.Errorf("%s shows the budget behind %q", how, at)
+		}
+	}
+	press(kb.Enter) // the arrow keys had gone to point 22
+	expect("Enter in a picture", "plot", "efficiency at point 22", "vin = 12 V", "amm-in, 5 A range ii", "offset")
+	spot := evaluate[struct{ X, Y float64 }](t, ctx, `(m => (m.scrollIntoView({block: "center"}), m = m.getBoundingClientRect(), {X: m.x + m.width / 2, Y: m.y + m.height / 2}))(`+visible+`.querySelector('.line[data-line="1"] [data-point="34"]'))`)
+	if err := chromedp.Do(ctx, chromedp.MouseClickXY(spot.X, spot.Y)); err != nil {
+		t.Fatal(err)
+	}
+	expect("a click in a picture", "plot", "efficiency at point 34", ") % vin = 12 V, iout = 823.4 mA", "sink-1, 6 A range io")
+	evaluate[chromedp.Void](t, ctx, `document.querySelector("#p1").focus()`)
+	press(kb.ArrowDown + kb.ArrowDown + kb.Enter)
+	expect("Enter in the table", "scroll", "efficiency at point 3", "vin = 9 V")
+	evaluate[chromedp.Void](t, ctx, `[...document.querySelectorAll("#chosen .pick button")].find(b => b.textContent === "ii").click()`)
+	expect("the button of another value", "scroll", "ii at point 3", "amm-in, 5 A range ii", "100 %")
+	if wide := evaluate[string](t, ctx, `document.documentElement.scrollWidth > innerWidth ? "with a budget the page is " + document.documentElement.scrollWidth + " wide" : ""`); wide != "" {
+		t.Error(wide)
+	}
+	if focus := evaluate[string](t, ctx, `document.activeElement.textContent`); focus != "ii" {
+		t.Errorf("after the button the focus is on %q", focus)
+	}
+	evaluate[chromedp.Void](t, ctx, figure+`.scrollIntoView()`)
 }
 
 func evaluate[T any](t *testing.T, ctx context.Context, script string) T {

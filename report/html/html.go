@@ -39,7 +39,11 @@ func Page(r *report.Report) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
 		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "dash": dash, "values": values,
+		"outcome": report.OutcomeText, "rule": report.RuleText, "risk": report.RiskText, "share": report.Share, "percent": percent,
 	}).Parse(pageText)
+	if err == nil {
+		t, err = t.Parse(budgetText)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("page template: %w", err)
 	}
@@ -57,23 +61,30 @@ type page struct {
 	Script    template.JS
 	Pictures  []picture
 	Limits    []limit
+	Banded    bool // a rule has a guard band
 	Table     table
+
+	Uncertainty  uncertainty
+	BudgetScript template.JS
 }
 
 type limit struct {
 	report.Limit
-	Shown []record.Verdict
-	More  int
+	Picture template.HTML
+	Shown   []record.Verdict
+	More    int
 }
 
 func newPage(r *report.Report) page {
-	p := page{Report: r, Style: template.CSS(styleText), LineStyle: lineStyle(), Script: template.JS(scriptText), Table: newTable(r)}
+	p := page{Report: r, Style: template.CSS(styleText + budgetStyle), LineStyle: lineStyle(), Script: template.JS(scriptText), Table: newTable(r)}
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
 	}
-	for _, l := range r.Limits {
+	p.Uncertainty, p.BudgetScript = newUncertainty(r), template.JS(budgetScript)
+	for i, l := range r.Limits {
 		open := l.Open()
-		p.Limits = append(p.Limits, limit{l, open[:min(len(open), maxOpen)], max(0, len(open)-maxOpen)})
+		p.Banded = p.Banded || l.Closest != nil && l.Closest.Band > 0
+		p.Limits = append(p.Limits, limit{l, gauge(l, i), open[:min(len(open), maxOpen)], max(0, len(open)-maxOpen)})
 	}
 	return p
 }
@@ -97,7 +108,7 @@ type picture struct {
 	Legend       []entry
 	Marked       bool // some points are no evidence
 	Hollow       bool // some points had not settled
-	Bars         bool
+	Bars, Bands  bool
 }
 
 type entry struct {
@@ -117,6 +128,7 @@ func newPicture(r *report.Report, c report.Curve, number int) picture {
 	// chart.SVG escapes what comes from the record
 	p.Wide, p.Narrow = template.HTML(wide.SVG(p.Caption, text)), template.HTML(narrow.SVG(p.Caption, text))
 	for _, l := range wide.Lines {
+		p.Bands = p.Bands || l.Band != ""
 		if len(wide.Lines) > 1 {
 			p.Legend = append(p.Legend, entry{l.Source, l.Name, template.HTML(l.Style.LegendSVG())})
 		}

@@ -19,7 +19,7 @@
         group,
         marks: [...group.querySelectorAll(".mark")].map(path => {
           const title = path.querySelector("title"), [x, y] = path.dataset.at.split(" ").map(Number);
-          const mark = { x, y, text: title.textContent };
+          const mark = { x, y, text: title.textContent, point: Number(path.dataset.point) };
           title.remove(); // or the browser's own tip would cover ours
           return mark;
         }),
@@ -51,10 +51,11 @@
 
     plot.tabIndex = 0;
     plot.setAttribute("role", "group");
-    plot.setAttribute("aria-label", "Picture; left and right arrow keys go from point to point, up and down from line to line");
-    plot.addEventListener("pointermove", event => {
+    plot.setAttribute("aria-label", "Picture; left and right arrow keys go from point to point, up and down from line to line, Enter shows what the uncertainty consists of");
+    const choose = mark => figure.dispatchEvent(new CustomEvent("choose", { detail: mark.point }));
+    function nearestTo(event) {
       const picture = shown();
-      if (!picture) return;
+      if (!picture) return [null, null];
       const box = picture.svg.getBoundingClientRect(), k = box.width / picture.svg.viewBox.baseVal.width;
       const x = (event.clientX - box.left) / k, y = (event.clientY - box.top) / k;
       let best = null, nearest = 40 * 40;
@@ -62,7 +63,15 @@
         const far = (m.x - x) ** 2 + (m.y - y) ** 2;
         if (far < nearest) [best, nearest] = [m, far];
       }
-      best ? show(picture, best, false) : hide();
+      return [picture, best];
+    }
+    plot.addEventListener("pointermove", event => {
+      const [picture, mark] = nearestTo(event);
+      mark ? show(picture, mark, false) : hide();
+    });
+    plot.addEventListener("click", event => {
+      const [, mark] = nearestTo(event);
+      if (mark) choose(mark);
     });
     plot.addEventListener("pointerleave", hide);
     plot.addEventListener("blur", hide);
@@ -70,6 +79,10 @@
       const picture = shown(), lines = picture ? visible(picture) : [];
       if (!lines.length) return;
       if (event.key === "Escape") return hide();
+      if (event.key === "Enter" && at >= 0) {
+        event.preventDefault();
+        return choose(lines[Math.min(line, lines.length - 1)].marks[at]);
+      }
       const step = { ArrowRight: [0, 1], ArrowLeft: [0, -1], ArrowDown: [1, 0], ArrowUp: [-1, 0], Home: [0, -1e9], End: [0, 1e9] }[event.key];
       if (!step) return;
       event.preventDefault();
