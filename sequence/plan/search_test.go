@@ -16,17 +16,22 @@ import (
 
 // folder is a small folder of models: a source, a load, and meters none of which is the best at everything.
 func folder() []*model.Model {
-	meter := func(name string, gain, offset float64) *model.Model {
-		r := func(full float64) model.Range {
-			return model.Range{Full: full, Over: 0.2, Accuracy: model.Accuracy{Gain: gain, Offset: offset * full}}
-		}
-		return &model.Model{Name: name, Channels: []model.Channel{{Number: 1, Volts: []model.Range{r(10), r(100)}, Amps: []model.Range{r(0.1), r(1), r(5)}}}}
+	r := func(full, gain, offset float64) model.Range {
+		return model.Range{Full: full, Over: 0.2, Accuracy: model.Accuracy{Gain: gain, Offset: offset}}
+	}
+	meter := func(name string, volts, amps model.Range) *model.Model {
+		return &model.Model{Name: name, Channels: []model.Channel{{Number: 1, Volts: []model.Range{volts}, Amps: []model.Range{amps}}}}
 	}
 	src, ld := source(nil), load(nil)
 	src.Name, ld.Name = "src", "ld"
+	for _, m := range []*model.Model{src, ld} { // poor read-backs
+		m.Channels[0].Volts, m.Channels[0].Amps = ranges("80 V", 1e-2), ranges("40 A", 1e-2)
+	}
 	weak := source(func(s *model.SourceSpec) { s.Volts = span("0..10 V") })
 	weak.Name = "weak"
-	return []*model.Model{src, weak, ld, meter("gainy", 1e-4, 5e-4), meter("steady", 8e-4, 1e-5), meter("poor", 1e-3, 1e-3)}
+	return []*model.Model{src, weak, ld,
+		// better over the sweep as a whole, and far worse at its small end
+		meter("wide", r(20, 3e-4, 1e-3), r(5, 1e-5, 1e-3)), meter("steady", r(20, 5e-4, 1e-4), r(5, 3e-3, 0)), meter("poor", r(20, 1e-3, 2e-3), r(5, 5e-3, 2e-3))}
 }
 
 const searched = `
@@ -99,6 +104,13 @@ func TestSearchFindsWhatTryingEverythingFinds(t *testing.T) {
 		if _, ok := first[len(s.Models)]; !ok {
 			first[len(s.Models)] = s
 		}
+		used := map[string]bool{}
+		for _, v := range s.Serves {
+			used[v.By] = true
+		}
+		if len(used) != len(s.Models) {
+			t.Errorf("%v: some serve nothing: %+v", s.Models, s.Serves)
+		}
 		if s.Cost < 1 || s.Of != "eff" {
 			t.Errorf("%v: cost %g, worst of %s", s.Models, s.Cost, s.Of)
 		}
@@ -106,6 +118,9 @@ func TestSearchFindsWhatTryingEverythingFinds(t *testing.T) {
 	least := math.Inf(1)
 	for n := 2; n <= 6; n++ {
 		s, ok := first[n]
+		if _, any := best[n]; !any {
+			t.Fatalf("nothing uses %d instruments", n)
+		}
 		if worth := best[n] < least*(1-1e-3); worth != ok {
 			t.Errorf("%d instruments: found %v, worth it %v (%g after %g)", n, ok, worth, best[n], least)
 		} else if ok && math.Abs(s.Worst-best[n]) > 1e-12 {
