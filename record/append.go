@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"time"
 
@@ -51,7 +50,7 @@ func (l *Log) Close() error { return l.w.Close() }
 
 // startedAt reads when a run started from the first line of its log, and whether the last line is torn.
 func startedAt(path string) (started time.Time, torn bool, err error) {
-	f, err := os.Open(path)
+	f, err := readInside(filepath.Dir(path), filepath.Base(path))
 	if err != nil {
 		return time.Time{}, false, err
 	}

@@ -20,7 +20,7 @@ func hashAll(dir string) ([]File, error) {
 		if !regular || name == ManifestFile || strings.HasSuffix(name, besideSuffix) {
 			return nil
 		}
-		f, err := hashFile(dir, name)
+		f, err := hashFile(dir, name, -1)
 		files = append(files, f)
 		return err
 	})
@@ -31,12 +31,22 @@ func hashAll(dir string) ([]File, error) {
 	return files, nil
 }
 
-func hashFile(dir, name string) (File, error) {
+// hashFile hashes a file. One that has not the wanted size is not read; a negative size means that any is right.
+func hashFile(dir, name string, wantBytes int64) (File, error) {
 	f, err := readInside(dir, name)
 	if err != nil {
 		return File{}, err
 	}
 	defer f.Close()
+	info, err := f.Stat()
+	switch {
+	case err != nil:
+		return File{}, err
+	case wantBytes >= 0 && info.Size() != wantBytes:
+		return File{Path: name, Bytes: info.Size()}, nil
+	case info.Size() > maxHashed:
+		return File{}, fmt.Errorf("%s is larger than %d bytes", name, int64(maxHashed))
+	}
 	h := sha256.New()
 	n, err := io.Copy(h, f)
 	return File{Path: name, Bytes: n, SHA256: hex.EncodeToString(h.Sum(nil))}, err

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 )
 
 // ErrBusy says that a run, or its guardian, still writes a record.
@@ -12,7 +11,7 @@ var ErrBusy = errors.New("a run, or its guardian, is still writing this record")
 
 // lockRecord takes a record for one writer, until the file is closed or the process ends, however it ends.
 func lockRecord(dir string) (*os.File, error) {
-	f, err := os.Open(filepath.Join(dir, LogFile))
+	f, err := readInside(dir, LogFile)
 	if err != nil {
 		return nil, fmt.Errorf("record: %w", err)
 	}

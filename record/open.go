@@ -2,12 +2,15 @@ package record
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"path/filepath"
+	"sort"
 	"time"
 )
 
@@ -16,6 +19,7 @@ const (
 	maxManifest = 64 << 20
 	maxParts    = 8 << 20 // values of a manifest: each takes some bytes in the file and up to some 200 in memory
 	maxFiles    = 10000
+	maxHashed   = 256 << 30 // bytes of a file of any kind
 	maxMemory   = 1 << 30 // what rows, or events, may take in memory, estimated
 	maxFile     = 1 << 30 // bytes of points.csv, and of log.jsonl
 	maxLine     = 4 << 20
@@ -296,13 +300,12 @@ func Attach(dir string, files ...Attachment) error {
 	if _, right := ownHash(data); err != nil || !right {
 		return nil // it was altered: with new hashes in it nobody would see that any more
 	}
-	now, err := hashAll(dir)
-	if err != nil {
-		return err
-	}
+	var now []File
 	fresh := map[string]bool{}
 	for _, f := range files {
 		fresh[f.Name] = true
+		sum := sha256.Sum256(f.Data)
+		now = append(now, File{Path: f.Name, Bytes: int64(len(f.Data)), SHA256: hex.EncodeToString(sum[:])})
 	}
 	var list []File
 	for _, f := range m.Files {
@@ -310,11 +313,8 @@ func Attach(dir string, files ...Attachment) error {
 			list = append(list, f)
 		}
 	}
-	for _, f := range now {
-		if fresh[f.Path] {
-			list = append(list, f)
-		}
-	}
+	list = append(list, now...)
+	sort.Slice(list, func(i, k int) bool { return list[i].Path < list[k].Path })
 	m.Files = list
 	return saveManifest(dir, m)
 }

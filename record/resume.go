@@ -28,7 +28,7 @@ type Continued struct {
 // verdicts of points that are not whole, and those over all points, count no more. A record that was altered is refused, and so is one that
 // somebody still writes, or whose run came to its end.
 func Resume(dir, tool string, c clock.Clock, ledger *measured.Ledger) (*Writer, *Continued, error) {
-	w := &Writer{dir: dir, clock: clock.Or(c), ledger: ledger, open: openAppend}
+	w := &Writer{dir: dir, clock: clock.Or(c), ledger: ledger, open: openAppend, resumed: true}
 	var err error
 	if w.lock, err = lockRecord(dir); err != nil {
 		return nil, nil, err

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -56,6 +57,7 @@ type Writer struct {
 	told     map[measured.ID]bool // inputs that have been described
 	wireErr  error
 	chain    chain
+	resumed  bool // the run goes on
 	unsealed bool // only the log is appended to, by somebody who did not start the run
 	done     bool
 }
@@ -226,14 +228,12 @@ func (w *Writer) Instruments(list []Instrument) error {
 	return w.entry("info", kindInstruments, "instruments identified", map[string]any{"instruments": list})
 }
 
-// Columns fixes the columns of points.csv, in order; call it once, before the first point. parts says that points have a
+// Columns fixes the columns of points.csv, in order; call it once, before the first point. A run that goes on has them, and the same are
+// taken once more. parts says that points have a
 // Part.
 func (w *Writer) Columns(columns []Column, parts bool) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if w.points != nil {
-		return errors.New("record: the columns are fixed already")
-	}
 	columns = append([]Column(nil), columns...)
 	for i := range columns {
 		if columns[i].Unit == "" {
@@ -242,6 +242,12 @@ func (w *Writer) Columns(columns []Column, parts bool) error {
 	}
 	if err := checkColumns(columns); err != nil {
 		return err
+	}
+	if w.points != nil {
+		if w.resumed && parts == w.manifest.Parts && slices.Equal(columns, w.manifest.Columns) {
+			return nil
+		}
+		return errors.New("record: the columns are fixed already")
 	}
 	f, err := openAppended(w.dir, PointsFile, w.open)
 	if err != nil {

@@ -38,8 +38,9 @@ type openBench struct {
 	addresses   map[string]transport.Address // of the instruments, with every option
 }
 
-// openClock makes the simulated bench where there is one; its clock is virtual, so that hours pass in seconds.
-func openClock(tb *testBench, seed uint64, seeded bool) (*openBench, error) {
+// openClock makes the simulated bench where there is one; its clock is virtual, so that hours pass in seconds. start is when it is switched on;
+// the zero time: as the simulator likes.
+func openClock(tb *testBench, seed uint64, seeded bool, start time.Time) (*openBench, error) {
 	o := &openBench{clock: clock.Real(), ledger: &measured.Ledger{}, addresses: map[string]transport.Address{}}
 	if !tb.simulated {
 		return o, nil
@@ -47,7 +48,7 @@ func openClock(tb *testBench, seed uint64, seeded bool) (*openBench, error) {
 	if !seeded {
 		seed = tb.scenario.Seed
 	}
-	b, err := sim.New(tb.scenario, sim.Options{Seed: &seed})
+	b, err := sim.New(tb.scenario, sim.Options{Seed: &seed, Start: start})
 	if err != nil {
 		return nil, err
 	}

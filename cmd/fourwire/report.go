@@ -18,7 +18,8 @@ func (a *app) reportCommand() *cobra.Command {
 		Use:   "report RECORD",
 		Short: "Make the reports of a record again",
 		Long: `Makes report.html, results.xlsx and verdict.junit.xml from what the record holds; no instrument is needed. A record of a
-run that was cut off is read as far as it goes, and what is missing is said.
+run that was cut off is made whole first: torn lines go into files of their own, a missing manifest is put together from the log,
+and what was done is said.
 
 Exit status: 0 done, 3 this is no record.`,
 		Args: cobra.ExactArgs(1),
@@ -27,6 +28,9 @@ Exit status: 0 done, 3 this is no record.`,
 }
 
 func (a *app) report(dir string) error {
+	if err := a.repair(dir); err != nil {
+		return wrong(err)
+	}
 	if err := report.Build(dir, forms()...); err != nil {
 		return wrong(err)
 	}

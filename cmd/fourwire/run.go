@@ -24,13 +24,17 @@ import (
 )
 
 type runFlags struct {
-	bench string
-	set   []string
-	out   string
-	seed  uint64
-	yes   bool
-	quiet bool
-	debug bool
+	bench  string
+	set    []string
+	out    string
+	resume string
+	seed   uint64
+	yes    bool
+	quiet  bool
+	debug  bool
+	// noHookup runs without the hook-up check; acknowledge is who takes note of voltages that are dangerous to touch
+	noHookup    bool
+	acknowledge string
 	// accept is the reason for which misfits of the bench that can only spoil results are accepted
 	accept string
 }
@@ -47,20 +51,34 @@ Without --bench it takes the bench that the sequence names. Before it energises 
 switched on and asks, unless --yes; a simulated bench does not ask. Ctrl-C stops safely: load off, source off, discharge
 checked. A software stop is no emergency stop: have a switch in the power.
 
+A run that ended early, or was killed, goes on with --resume RECORD: after its last whole point, with the same files, parameters
+and seed, into the same record. Sources go on first, with the device unloaded; a simulated bench starts anew, an hour later.
+
 ` + exitTable,
 		Example: `  fourwire run examples/buoy/efficiency.yaml
-  fourwire run efficiency.yaml --bench lab.yaml --set vin="[14 V, 16 V]" --out records/unit-7`,
-		Args: cobra.ExactArgs(1),
+  fourwire run efficiency.yaml --bench lab.yaml --set vin="[14 V, 16 V]" --out records/unit-7
+  fourwire run --resume records/unit-7`,
+		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.run(cmd.Context(), args[0], f, cmd.Flags().Changed("seed"))
+			path := ""
+			switch {
+			case len(args) == 1:
+				path = args[0]
+			case f.resume == "":
+				return &failure{status: exitInput, err: errors.New("name a sequence file, or a record to go on with: --resume RECORD"), hint: `see "fourwire run --help"`}
+			}
+			return a.run(cmd.Context(), path, f, cmd.Flags().Changed("seed"))
 		},
 	}
 	cmd.Flags().StringVar(&f.bench, "bench", "", "bench file; the one that the sequence names if left out")
 	cmd.Flags().StringArrayVar(&f.set, "set", nil, "set a parameter: name=value, as often as needed")
 	cmd.Flags().StringVar(&f.out, "out", "", "folder of the record; a new one below records/ if left out")
+	cmd.Flags().StringVar(&f.resume, "resume", "", "go on with the run of this record, after its last whole point")
 	cmd.Flags().Uint64Var(&f.seed, "seed", 0, "seed of a simulated bench; the scenario's own if left out")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask before energising real instruments")
 	cmd.Flags().BoolVar(&f.quiet, "quiet", false, "no progress, results only")
+	cmd.Flags().BoolVar(&f.noHookup, "no-hookup", false, "do not check the hook-up of real instruments before the first run of a day")
+	cmd.Flags().StringVar(&f.acknowledge, "acknowledge", "", "name of who takes note of voltages that are dangerous to touch; --yes does not do that")
 	cmd.Flags().BoolVar(&f.debug, "check-each-command", false, "ask for errors after each command instead of after each step (slow)")
 	cmd.Flags().StringVar(&f.accept, "accept-fit", "", "run although the bench does not fit, with this reason in the record; not where guard or protection do not fit")
 	return cmd
@@ -79,11 +97,20 @@ type oneRun struct {
 	writer   *record.Writer
 	watch    *watcher
 	keeper   *keeper
+	earlier  *earlier // nil: a run that begins
 	warnings []diag.Finding
 }
 
 func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) error {
-	r := &oneRun{app: a, flags: f, path: path, keeper: &keeper{}}
+	r := &oneRun{app: a, keeper: &keeper{}}
+	if f.resume != "" {
+		var err error
+		if path, r.earlier, err = recallFlags(path, &f, seeded); err != nil {
+			return err
+		}
+		seeded = r.earlier.rec.Seed != nil
+	}
+	r.path, r.flags = path, f
 	seq, input, err := loadSequence(path, f.set)
 	if err != nil {
 		return err
@@ -97,6 +124,11 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 	if seeded && !tb.simulated {
 		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
 	}
+	if r.earlier != nil {
+		if err := r.earlier.sameInputs(r.inputs); err != nil {
+			return wrong(err)
+		}
+	}
 	if r.plan, err = bind(seq, input.Data, tb, f.accept, &warnings); err != nil {
 		return err
 	}
@@ -104,7 +136,7 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 	for _, w := range warnings {
 		fmt.Fprintln(a.err, w.Render())
 	}
-	if r.opened, err = openClock(tb, f.seed, seeded); err != nil {
+	if r.opened, err = openClock(tb, f.seed, seeded, r.earlier.later()); err != nil {
 		return notRight(err, "")
 	}
 	if err := r.begin(); err != nil {
@@ -133,6 +165,9 @@ func bind(seq *sequence.Sequence, data []byte, tb *testBench, accept string, war
 
 // begin makes the record folder with the inputs in it.
 func (r *oneRun) begin() error {
+	if r.earlier != nil {
+		return r.goOn()
+	}
 	dir := r.flags.out
 	if dir == "" {
 		stamp := clock.Real().Now().Format("20060102-150405")
@@ -144,6 +179,7 @@ func (r *oneRun) begin() error {
 		return wrong(err)
 	}
 	r.writer = w
+	r.warnOfSpace(dir)
 	for _, in := range r.inputs {
 		if err := w.Input(in.Name, in.Data); err != nil {
 			return wrong(err)
@@ -213,15 +249,27 @@ func (r *oneRun) energise(ctx context.Context) (run.Summary, error) {
 	if !r.bench.simulated {
 		signal.Ignore(syscall.SIGPIPE) // whoever reads what is printed may go away; the outputs are switched off all the same
 		r.watch.observe(run.Event{Kind: "coverage", Level: "info", Text: coverage.Text()})
+		notes := cautionsFor(r.bench, r.seq)
+		r.app.printCautions(notes)
 		if !r.flags.yes {
 			if err := r.app.confirm(r.plan, coverage); err != nil {
 				return run.Summary{}, err
 			}
 		}
+		if err := r.acknowledge(notes); err != nil {
+			return run.Summary{}, err
+		}
+		if err := r.checkHookup(ctx); err != nil {
+			return run.Summary{}, err
+		}
 	}
 	config := run.Config{
 		Plan: r.plan, Instruments: r.opened.forRun(), Clock: r.opened.clock, Ledger: r.opened.ledger,
 		Sink: r.writer, Observe: r.watch.observe,
+	}
+	var err error
+	if config.Resume, err = r.resumed(); err != nil {
+		return run.Summary{}, err
 	}
 	r.keeper.guard(&config)
 	return run.Run(ctx, config)
