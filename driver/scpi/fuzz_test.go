@@ -40,7 +40,7 @@ func FuzzNumber(f *testing.F) {
 			t.Fatalf("%v was written %s: %v", x, text, err)
 		}
 		if got.State != scpi.Valid {
-			if math.Abs(x) < 9.7e37 {
+			if math.Abs(x) < 9.4e37 { // one digit is enough to round what lies above to a number that means overload
 				t.Fatalf("%v was written %s and read as %v", x, text, got.State)
 			}
 			return
