@@ -28,7 +28,12 @@ func (in *Instrument) read(q model.Query, raw []byte) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	a := answer{query: q, fields: make([]field, len(parts))}
+	return in.fill(q, raw, parts)
+}
+
+// fill reads the fields of an answer from its elements; raw is the whole of it, for messages.
+func (in *Instrument) fill(q model.Query, raw []byte, parts [][]byte) (a answer, err error) {
+	a = answer{query: q, fields: make([]field, len(parts))}
 	for i, p := range parts {
 		f, spec := &a.fields[i], q.Fields[i]
 		f.text = p

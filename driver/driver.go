@@ -163,12 +163,28 @@ func (in *Instrument) Identity() Identity { return in.identity }
 func (in *Instrument) Close() error { return in.config.Link.Close() }
 
 // CheckErrors empties the error queue; what was in it is an *ieee488.Fault. An instrument without a queue is asked for its event
-// register, where it has one.
+// register, where it has one. An instrument that takes compound messages also tells whether it has restarted since it was prepared; that is
+// ErrRestarted.
 func (in *Instrument) CheckErrors(ctx context.Context) error {
 	if err := in.hearPosed(ctx); err != nil {
 		return err
 	}
+	if in.tellsRestart() {
+		return in.device.CheckAll(ctx)
+	}
 	return in.device.Check(ctx)
+}
+
+// tellsRestart tells whether the event register can be asked for together with the error queue, both in the words of the standards.
+func (in *Instrument) tellsRestart() bool {
+	d := in.model.Dialect
+	events, entry := d.Ask["events"], d.Ask["error"]
+	if !d.CanSay("clear") || len(events.Send) != 1 || len(entry.Send) != 1 || events.Match != nil || len(events.Fields) != 1 || len(entry.Fields) != 1 ||
+		entry.Match != nil || len(entry.Means) > 0 {
+		return false
+	}
+	first := len(in.question("events"))
+	return in.joins([]byte(in.question("events")+";"+in.question("error")), first+1)
 }
 
 // at gives a channel by its number.

@@ -16,6 +16,7 @@ var (
 	ErrOrder     = errors.New("limits come before the output")
 	ErrBusy      = errors.New("another reading is under way")
 	ErrNoReading = errors.New("the instrument has no reading")
+	ErrRestarted = ieee488.ErrRestarted
 )
 
 // LimitError is a setpoint that the model does not allow; nothing was sent.

@@ -1,6 +1,7 @@
 package ieee488
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -30,7 +31,7 @@ func (d *Device) Queue(ctx context.Context) ([]Entry, error) {
 		}
 		e, err := d.config.ParseEntry(answer)
 		if err != nil {
-			return entries, d.fault(question, err)
+			return entries, d.Fault(question, err)
 		}
 		if e.Number == 0 {
 			return entries, nil
@@ -58,6 +59,51 @@ func (d *Device) Check(ctx context.Context) error {
 		return inner
 	}
 	return f
+}
+
+// CheckAll is Check for an instrument that takes compound messages: it asks for the event register in the same message, and a power-on that
+// it shows is ErrRestarted. Since Clear has emptied the register, the instrument has been without power since then.
+func (d *Device) CheckAll(ctx context.Context) error {
+	if d.config.NextError == "" || d.config.Events == "" {
+		return d.Check(ctx)
+	}
+	question := []byte(d.config.Events + ";" + d.config.NextError)
+	answer, err := d.Ask(ctx, question)
+	if err != nil {
+		return err
+	}
+	register, entry, _ := bytes.Cut(answer, []byte(";"))
+	events, err := scpi.ParseWhole(register)
+	if err == nil && (events < 0 || events > 255) {
+		err = fmt.Errorf("%d is no register of eight bits", events)
+	}
+	if err != nil {
+		return d.Fault(question, err)
+	}
+	first, err := d.config.ParseEntry(entry)
+	if err != nil {
+		return d.Fault(question, err)
+	}
+	if err := d.Restarted(Events(events)); err != nil {
+		return err
+	}
+	if first.Number == 0 {
+		d.sent = d.sent[:0]
+		return nil
+	}
+	rest, err := d.Queue(ctx)
+	f := &Fault{Address: d.config.Address, Instrument: d.config.Instrument, Sent: recent(d.sent), Queue: append([]Entry{first}, rest...), Err: err}
+	d.sent = d.sent[:0]
+	return f
+}
+
+// Restarted keeps what was seen in the event register, and gives an error where it shows a power-on.
+func (d *Device) Restarted(seen Events) error {
+	d.pending |= seen &^ PowerOn
+	if seen&PowerOn == 0 {
+		return nil
+	}
+	return d.fault([]byte(d.config.Events), ErrRestarted)
 }
 
 // checkEvents stands in for the queue of an instrument that has none.
@@ -122,7 +168,7 @@ func (d *Device) whole(ctx context.Context, question string, longest time.Durati
 		err = fmt.Errorf("%d is no register of eight bits", n)
 	}
 	if err != nil {
-		return 0, d.fault([]byte(question), err)
+		return 0, d.Fault([]byte(question), err)
 	}
 	return uint8(n), nil
 }
@@ -176,7 +222,7 @@ func (d *Device) synchronise(ctx context.Context, longest time.Duration) error {
 		return err
 	}
 	if n, err := scpi.ParseWhole(answer); err != nil || n != 1 {
-		return d.fault(question, fmt.Errorf("the answer is %s, where 1 says that the operations have ended", shortened(answer)))
+		return d.Fault(question, fmt.Errorf("the answer is %s, where 1 says that the operations have ended", shortened(answer)))
 	}
 	return nil
 }

@@ -239,8 +239,14 @@ func (d *Device) fault(message []byte, err error) *Fault {
 	return &Fault{Address: d.config.Address, Instrument: d.config.Instrument, Sent: shortened(message), Err: err}
 }
 
-// Fault makes a fault of an error that the caller found in an answer, such as one that cannot be read.
-func (d *Device) Fault(question []byte, err error) *Fault { return d.fault(question, err) }
+// Fault makes a fault of an error that the caller found in an answer, such as one that cannot be read. It may have been the answer to another
+// question: before the next one the link is brought into step again.
+func (d *Device) Fault(question []byte, err error) *Fault {
+	if !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
+		d.astray = d.identity != nil
+	}
+	return d.fault(question, err)
+}
 
 // Link is the link.
 func (d *Device) Link() transport.Link { return d.config.Link }

@@ -15,6 +15,7 @@ var (
 	ErrPartialAnswer = errors.New("part of an answer only")
 	ErrEmptyAnswer   = errors.New("an empty answer")
 	ErrEndlessQueue  = errors.New("the error queue does not come to an end")
+	ErrRestarted     = errors.New("it has restarted: its power was off, its outputs are off and its settings are at their start")
 	ErrNotComplete   = errors.New("the operation has not come to its end")
 )
 
