@@ -226,3 +226,42 @@ func ExampleNewAxis() {
 	fmt.Println(a.Label, labels(a))
 	// Output: io [A] 0.05 0.1 0.2 0.5 1 2
 }
+
+// series is a line over points from 1 to n with an uncertainty of u.
+func series(n int, u float64) report.Curve {
+	c := report.Curve{X: record.Column{Name: "x", Dim: quantity.Current}, Y: record.Column{Name: "y", Dim: quantity.Voltage}, Lines: []report.Line{{}}}
+	for i := range n {
+		c.Lines[0].Dots = append(c.Lines[0].Dots, report.Dot{Number: i + 1, X: float64(i), Y: math.Sin(float64(i) * 6 / float64(n)), UX: math.NaN(), UY: u, Status: record.StatusOK})
+	}
+	return c
+}
+
+func TestUncertaintyIsABarOrABand(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		n    int
+		u    float64
+		bar  bool
+		band bool
+	}{
+		{"few points with a large U have bars", 12, 0.2, true, false},
+		{"few points with a U below the mark have nothing", 12, 0.0001, false, false},
+		{"dense points have a band", 200, 0.2, false, true},
+		{"dense points with a U below the line have nothing", 200, 0.0001, false, false},
+		{"more points than are marked have a band", 5000, 0.2, false, true},
+	} {
+		l := chart.New(series(c.n, c.u), chart.Wide)
+		bar := false
+		for _, m := range l.Lines[0].Marks {
+			bar = bar || m.Down > m.Above
+		}
+		if band := l.Lines[0].Band != ""; bar != c.bar || band != c.band {
+			t.Errorf("%s: bars %v, band %v", c.name, bar, band)
+		}
+	}
+	gap := series(200, 0.2)
+	gap.Lines[0].Dots[100].Y = math.NaN()
+	if n := strings.Count(chart.New(gap, chart.Wide).Lines[0].Band, "M"); n != 2 {
+		t.Errorf("a gap leaves %d pieces of the band", n)
+	}
+}

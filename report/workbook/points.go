@@ -40,20 +40,20 @@ func (b *book) points() error {
 			heads = append(heads, "U("+c.Name+") ["+c.Unit+"]")
 		}
 	}
-	heads = append(heads, "mode", "ranges", "status", "why")
+	heads = append(heads, "mode", "ranges", "status", "why", "notes")
 
 	w, err := b.NewStreamWriter(pointsSheet)
 	if err != nil {
 		return err
 	}
-	for _, width := range []struct {
-		from, to int
-		chars    float64
-	}{{1, 1, 8}, {2, len(heads) - 4, 13}, {len(heads) - 3, len(heads) - 2, 26}, {len(heads) - 1, len(heads) - 1, 12}, {len(heads), len(heads), 60}} {
-		if width.to >= width.from {
-			if err := w.SetColWidth(width.from, width.to, width.chars); err != nil {
-				return err
-			}
+	fixed := map[string]float64{"point": 6, "time_s": 8, "mode": 19, "ranges": 24, "status": 9, "why": 30, "notes": 44}
+	for i, text := range heads {
+		width, ok := fixed[text]
+		if !ok {
+			width = b.width(text)
+		}
+		if err := w.SetColWidth(i+1, i+1, width); err != nil {
+			return err
 		}
 	}
 	if err := w.SetPanes(&excelize.Panes{Freeze: true, XSplit: 1, YSplit: 1, TopLeftCell: "B2", ActivePane: "bottomRight"}); err != nil {
@@ -67,9 +67,8 @@ func (b *book) points() error {
 		return err
 	}
 	formulas := b.formulas()
-	formats := b.formats()
 	for i, p := range rec.Rows {
-		row, err := b.row(p, i+2, formulas, formats)
+		row, err := b.row(p, i+2, formulas)
 		if err != nil {
 			return err
 		}
@@ -104,28 +103,29 @@ func (b *book) formulas() map[string]*formula {
 	return out
 }
 
-// formats chooses a number format per column, so that the smallest uncertainty shows two digits.
-func (b *book) formats() map[string]string {
-	rec := b.report.Record
-	out := map[string]string{}
-	for _, c := range rec.Columns {
-		smallest := math.Inf(1)
-		for _, p := range rec.Rows {
-			if u := p.Cells[c.Name].U; u > 0 && u < smallest {
-				smallest = u
-			}
+// width is what a column of numbers needs: the longest word of its head, which may be broken, or its digits.
+func (b *book) width(head string) float64 {
+	longest := 7
+	for _, word := range strings.Fields(head) {
+		longest = max(longest, len(word))
+	}
+	for _, c := range b.report.Record.Columns {
+		if !strings.HasPrefix(head, c.Name+" ") {
+			continue
 		}
-		out[c.Name] = "General"
-		if !math.IsInf(smallest, 1) {
-			if places := 1 - int(math.Floor(math.Log10(smallest))); places > 0 && places <= 9 {
-				out[c.Name] = "0." + strings.Repeat("0", places)
+		for _, p := range b.report.Record.Rows {
+			cell := p.Cells[c.Name]
+			if format := numberFormat(cell.SI, cell.U); format != "General" && !strings.Contains(format, "E") {
+				longest = max(longest, len(strconv.FormatFloat(cell.SI, 'f', 0, 64))+len(format)-1)
+			} else {
+				longest = max(longest, min(9, len(format)+2))
 			}
 		}
 	}
-	return out
+	return float64(longest) + 1.6
 }
 
-func (b *book) row(p record.Point, number int, formulas map[string]*formula, formats map[string]string) ([]any, error) {
+func (b *book) row(p record.Point, number int, formulas map[string]*formula) ([]any, error) {
 	rec := b.report.Record
 	doubt := p.Status() != record.StatusOK
 	text := b.style["text"]
@@ -145,13 +145,13 @@ func (b *book) row(p record.Point, number int, formulas map[string]*formula, for
 		row = append(row, excelize.Cell{StyleID: text, Value: safe(p.Part)})
 	}
 	for _, c := range rec.Columns {
-		style, err := b.number(formats[c.Name], doubt)
-		if err != nil {
-			return nil, err
-		}
 		cell, ok := p.Cells[c.Name]
 		if !ok {
 			cell = record.Cell{SI: math.NaN(), U: math.NaN()}
+		}
+		style, err := b.number(numberFormat(cell.SI, cell.U), doubt)
+		if err != nil {
+			return nil, err
 		}
 		out := excelize.Cell{StyleID: style, Value: orNil(cell.SI)}
 		if f := formulas[c.Name]; f != nil && out.Value != nil {
@@ -163,10 +163,13 @@ func (b *book) row(p record.Point, number int, formulas map[string]*formula, for
 		}
 		row = append(row, out)
 		if c.Kind != record.Coordinate {
+			if style, err = b.number(numberFormat(cell.U, cell.U), doubt); err != nil {
+				return nil, err
+			}
 			row = append(row, excelize.Cell{StyleID: style, Value: orNil(cell.U)})
 		}
 	}
-	for _, value := range []string{pairs(p.Modes), pairs(p.Ranges), p.Status(), p.Why} {
+	for _, value := range []string{pairs(p.Modes), pairs(p.Ranges), p.Status(), p.Why, strings.Join(p.Notes, "; ")} {
 		row = append(row, excelize.Cell{StyleID: text, Value: safe(value)})
 	}
 	return row, nil

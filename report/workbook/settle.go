@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"io"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -35,6 +36,8 @@ func settle(raw []byte, logX []bool) ([]byte, error) {
 		switch {
 		case f.Name == contentTypes:
 			data = sortEntries(sortEntries(data, "Default"), "Override")
+		case strings.HasPrefix(f.Name, "xl/worksheets/sheet"):
+			data = fitToPage(data)
 		case strings.HasPrefix(f.Name, "xl/charts/chart"):
 			number, err := strconv.Atoi(strings.TrimSuffix(strings.TrimPrefix(f.Name, "xl/charts/chart"), ".xml"))
 			data = correctChart(data, err == nil && number >= 1 && number <= len(logX) && logX[number-1])
@@ -51,6 +54,17 @@ func settle(raw []byte, logX []bool) ([]byte, error) {
 		return nil, err
 	}
 	return out.Bytes(), nil
+}
+
+// fitToPage restores what the library loses of a sheet that is streamed: that its page layout is to be kept to (ECMA-376, part 1, 18.3.1.65).
+func fitToPage(sheet []byte) []byte {
+	const root = "<worksheet"
+	start := bytes.Index(sheet, []byte(root))
+	if start < 0 || bytes.Contains(sheet, []byte("<sheetPr")) || !bytes.Contains(sheet, []byte("fitToWidth=")) {
+		return sheet
+	}
+	end := start + bytes.IndexByte(sheet[start:], '>') + 1
+	return slices.Concat(sheet[:end], []byte(`<sheetPr><pageSetUpPr fitToPage="1"></pageSetUpPr></sheetPr>`), sheet[end:])
 }
 
 // partOrder puts the list of content types first, where readers look for it.

@@ -9,6 +9,7 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"fourwire/record"
+	"fourwire/report"
 )
 
 // sheet writes rows one below the other.
@@ -37,6 +38,9 @@ func (s *sheet) row(style string, values ...any) {
 		}
 		switch x := v.(type) {
 		case nil:
+		case outcomeCell:
+			id = s.outcome(x.outcome)
+			s.err = s.SetCellStr(s.name, cell, safe(report.OutcomeText(record.Verdict{Outcome: x.outcome, Detail: x.detail})))
 		case record.Outcome:
 			id = s.outcome(x)
 			s.err = s.SetCellStr(s.name, cell, string(x))
@@ -45,6 +49,13 @@ func (s *sheet) row(style string, values ...any) {
 				id = s.style["text"]
 			}
 			s.err = s.SetCellStr(s.name, cell, safe(x))
+		case shown:
+			if n := orNil(x.x); n != nil {
+				s.err = s.SetCellValue(s.name, cell, n)
+				if s.err == nil && x.format != "General" {
+					id, s.err = s.number(x.format, false)
+				}
+			}
 		case float64:
 			if n := orNil(x); n != nil {
 				s.err = s.SetCellValue(s.name, cell, n)
@@ -75,7 +86,7 @@ func (s *sheet) widths(chars ...float64) {
 func (b *book) summary() error {
 	r, rec := b.report, b.report.Record
 	s := &sheet{book: b, name: summarySheet}
-	s.widths(30, 24, 14, 14, 12, 12, 8, 12, 10, 10, 11, 11, 28)
+	s.widths(30, 24, 22, 14, 12, 12, 8, 12, 10, 10, 11, 11, 28, 12, 24, 50)
 	s.row("title", r.Title)
 	s.row("", rec.Outcome, r.Headline)
 	for _, n := range r.Notices {
@@ -84,13 +95,17 @@ func (b *book) summary() error {
 	if len(r.Limits) > 0 {
 		s.gap()
 		s.row("heading", "Limits")
-		s.row("head", "limit", "clause", "outcome", "closest value", "U (k = 2)", "bound", "unit", "margin", "compared", "failed", "undecided", "not judged", "rule")
+		s.row("head", "limit", "clause", "outcome", "closest value", "U (k = 2)", "bound", "unit", "margin", "compared", "failed", "undecided", "not judged", "rule", "guard band w", "risk", "advice")
 		for _, l := range r.Limits {
-			value, u, bound, unit := math.NaN(), math.NaN(), math.NaN(), ""
+			v := record.Verdict{Value: math.NaN(), U: math.NaN(), Bound: math.NaN(), Band: math.NaN(), Risk: math.NaN()}
 			if l.Closest != nil {
-				value, u, bound, unit = l.Closest.Value, l.Closest.U, l.Closest.Bound, l.Closest.Unit
+				v = *l.Closest
 			}
-			s.row("", l.Text, l.Clause, l.Outcome, rounded(value, 6), rounded(u, 3), bound, unit, rounded(l.Margin, 4), len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule)
+			s.row("", l.Text, l.Clause, outcomeCell{l.Outcome, v.Detail}, measuredCell(v.Value, v.U), uncertaintyCell(v.U), v.Bound, v.Unit, measuredCell(l.Margin, v.U),
+				len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule, uncertaintyCell(v.Band), report.RiskText(v), v.Advice)
+		}
+		for _, rule := range r.Rules() {
+			s.row("soft", rule.Name+": "+rule.Value)
 		}
 	}
 	if len(r.Results) > 0 {
@@ -102,7 +117,7 @@ func (b *book) summary() error {
 			if x.Why != "" {
 				how += "  (none: " + x.Why + ")"
 			}
-			s.row("", x.Name, rounded(x.SI, 6), rounded(x.U, 3), x.Unit, x.Part, how)
+			s.row("", x.Name, measuredCell(x.SI, x.U), uncertaintyCell(x.U), x.Unit, x.Part, how)
 		}
 	}
 	if len(b.lives) > 0 {
@@ -129,12 +144,10 @@ func (b *book) summary() error {
 	return s.err
 }
 
-// rounded keeps a summary readable; the full digits are in the points and the record.
-func rounded(x float64, digits int) float64 {
-	if y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', digits, 64), 64); err == nil {
-		return y
-	}
-	return x
+// outcomeCell is an outcome with its finer word.
+type outcomeCell struct {
+	outcome record.Outcome
+	detail  string
 }
 
 func (b *book) verdicts() error {
@@ -142,7 +155,7 @@ func (b *book) verdicts() error {
 	if err != nil {
 		return err
 	}
-	for i, width := range []float64{8, 26, 12, 12, 14, 14, 12, 8, 28, 34, 50} {
+	for i, width := range []float64{8, 26, 20, 26, 14, 14, 12, 8, 28, 13, 9, 34, 50, 60} {
 		if err := w.SetColWidth(i+1, i+1, width); err != nil {
 			return err
 		}
@@ -151,7 +164,7 @@ func (b *book) verdicts() error {
 		return err
 	}
 	var head []any
-	for _, text := range []string{"point", "limit", "clause", "outcome", "value", "U (k = 2)", "bound", "unit", "rule", "where", "why"} {
+	for _, text := range []string{"point", "limit", "clause", "outcome", "value", "U (k = 2)", "bound", "unit", "rule", "guard band w", "risk", "where", "why", "advice"} {
 		head = append(head, excelize.Cell{StyleID: b.style["head"], Value: text})
 	}
 	if err := w.SetRow("A1", head); err != nil {
@@ -162,8 +175,18 @@ func (b *book) verdicts() error {
 		if v.Point > 0 {
 			point = v.Point
 		}
-		row := []any{point, safe(v.Limit), safe(v.Clause), excelize.Cell{StyleID: b.outcome(v.Outcome), Value: safe(string(v.Outcome))},
-			orNil(v.Value), orNil(v.U), orNil(v.Bound), safe(v.Unit), safe(v.Rule), safe(v.Where), safe(v.Why)}
+		row := []any{point, safe(v.Limit), safe(v.Clause), excelize.Cell{StyleID: b.outcome(v.Outcome), Value: safe(report.OutcomeText(v))},
+			measuredCell(v.Value, v.U), uncertaintyCell(v.U), orNil(v.Bound), safe(v.Unit), safe(v.Rule), uncertaintyCell(v.Band), probabilityCell(v.Risk),
+			safe(v.Where), safe(v.Why), safe(v.Advice)}
+		for i, cell := range row {
+			if x, ok := cell.(shown); ok {
+				style, err := b.number(x.format, false)
+				if err != nil {
+					return err
+				}
+				row[i] = excelize.Cell{StyleID: style, Value: orNil(x.x)}
+			}
+		}
 		if err := w.SetRow("A"+strconv.Itoa(i+2), row); err != nil {
 			return err
 		}
@@ -216,6 +239,17 @@ func (b *book) conditions() error {
 		section("Where the values come from", "name", "what", "channel", "ranges used", "biggest part of U")
 		for _, m := range r.Measured {
 			s.row("", m.Column.Name, m.Column.Node+m.Column.Expr, m.Column.From, strings.Join(m.Ranges, ", "), strings.Join(m.Biggest, ", "))
+		}
+	}
+	for _, list := range []struct {
+		title   string
+		remarks []report.Remark
+	}{{"Corrections applied", r.Applied}, {"On the uncertainties", r.Remarks}} {
+		if len(list.remarks) > 0 {
+			section(list.title)
+			for _, x := range list.remarks {
+				s.row("", x.String())
+			}
 		}
 	}
 	section("Before you repeat this test")

@@ -20,6 +20,7 @@ const (
 	pointsSheet     = "Points"
 	chartsSheet     = "Charts"
 	verdictsSheet   = "Verdicts"
+	budgetSheet     = "Budget"
 	conditionsSheet = "Conditions"
 	dataSheet       = "Chart data"
 )
@@ -33,7 +34,7 @@ func Make(r *report.Report) ([]byte, error) {
 	defer f.Close()
 	b := &book{File: f, report: r}
 	for _, step := range []func() error{
-		b.sheets, b.styles, b.points, b.verdicts, b.curves, b.summary, b.conditions, b.properties,
+		b.sheets, b.styles, b.points, b.verdicts, b.budget, b.curves, b.summary, b.conditions, b.properties,
 	} {
 		if err := step(); err != nil {
 			return nil, fmt.Errorf("workbook: %w", err)
@@ -60,18 +61,28 @@ func (b *book) sheets() error {
 	if err := b.SetSheetName("Sheet1", summarySheet); err != nil {
 		return err
 	}
-	for _, name := range []string{pointsSheet, chartsSheet, verdictsSheet, conditionsSheet, dataSheet} {
+	for _, name := range []string{pointsSheet, chartsSheet, verdictsSheet, budgetSheet, conditionsSheet, dataSheet} {
 		if _, err := b.NewSheet(name); err != nil {
 			return err
 		}
 	}
 	landscape, fit, tall := "landscape", 1, 0
-	for _, name := range []string{summarySheet, chartsSheet, verdictsSheet, conditionsSheet} { // the others are too wide for one page
-		if err := b.SetPageLayout(name, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &fit, FitToHeight: &tall}); err != nil {
+	paper := 9 // A4, ECMA-376, part 1, 18.3.1.63
+	for _, name := range []string{summarySheet, pointsSheet, chartsSheet, verdictsSheet, budgetSheet, conditionsSheet, dataSheet} {
+		if err := b.SetPageLayout(name, &excelize.PageLayoutOptions{Size: &paper, Orientation: &landscape, FitToWidth: &fit, FitToHeight: &tall}); err != nil {
+			return err
+		}
+		margin, edge := 0.4, 0.5
+		if err := b.SetPageMargins(name, &excelize.PageLayoutMarginsOptions{Left: &margin, Right: &margin, Top: &edge, Bottom: &edge}); err != nil {
 			return err
 		}
 		yes := true
 		if err := b.SetSheetProps(name, &excelize.SheetPropsOptions{FitToPage: &yes}); err != nil {
+			return err
+		}
+	}
+	for _, name := range []string{pointsSheet, verdictsSheet, budgetSheet} { // their first row stands on every printed page
+		if err := b.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: name + "!$1:$1", Scope: name}); err != nil {
 			return err
 		}
 	}
@@ -97,7 +108,7 @@ func (b *book) styles() error {
 		{"heading", excelize.Style{Font: &excelize.Font{Bold: true, Size: 12}}},
 		{"strong", excelize.Style{Font: &excelize.Font{Bold: true}}},
 		{"soft", excelize.Style{Font: &excelize.Font{Color: "59636E"}}},
-		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: indent}},
+		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", WrapText: true}}},
 		{"text", excelize.Style{Alignment: indent}},
 		{"doubt", excelize.Style{Fill: fill("FBF0D9"), Alignment: indent}},
 		{"pass", excelize.Style{Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB"), Alignment: indent}},
