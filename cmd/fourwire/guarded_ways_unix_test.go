@@ -172,6 +172,9 @@ func TestOneConnectionIsTakenOver(t *testing.T) {
 			if a.wrong = append(a.wrong, r.quiet()...); a.wrong != nil {
 				t.Error(a.wrong)
 			}
+			if a.swapped && late.most() < 75*time.Millisecond {
+				t.Error("the source went off before the load")
+			}
 			if a.worst > c.limit+5*late.most() {
 				t.Errorf("off after %v", a.worst)
 			}
