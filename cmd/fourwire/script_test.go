@@ -15,6 +15,11 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asCommand) != "" {
 		main()
 	}
+	cache, err := os.MkdirTemp("", "fourwire-cache")
+	if err != nil {
+		panic(err)
+	}
+	os.Setenv("XDG_CACHE_HOME", cache) // where checked hook-ups are noted: not in the home of whoever tests
 	testscript.Main(m, map[string]func(){"fourwire": main})
 }
 

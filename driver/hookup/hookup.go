@@ -27,6 +27,8 @@ type Config struct {
 	// Planned is the largest current that is planned at a node; it bounds the test current. A node may be missing.
 	Planned  map[string]float64
 	Progress func(text string) // sees each stage; nil: nobody
+	// Ready is called when the instruments are prepared, before any output goes on: from now on somebody else may guard them. nil: nobody does.
+	Ready func(ctx context.Context) error
 }
 
 // Kind names a fault, for scripts.
@@ -164,8 +166,23 @@ func (r *Report) wrong() bool {
 	return false
 }
 
+// Worst is the first fault in words; empty where there is none.
+func (r *Report) Worst() string {
+	for _, f := range r.Faults {
+		if !f.Doubt {
+			return f.Text
+		}
+	}
+	return ""
+}
+
 // walk looks at the bench at rest, then at each source in turn, then at all of it together.
 func (k *checker) walk(ctx context.Context) error {
+	if k.Ready != nil {
+		if err := k.Ready(ctx); err != nil {
+			return err
+		}
+	}
 	k.say("looking at the bench with everything off")
 	rest, err := k.look(ctx, look{})
 	if err != nil {

@@ -3,6 +3,8 @@ package hookup
 import (
 	"math"
 
+	"fourwire/driver/bench"
+	"fourwire/driver/model"
 	"fourwire/quantity"
 )
 
@@ -35,7 +37,7 @@ type level struct {
 
 // level works out a harmless level for the index-th source: each gets its own, so that it can be told by its voltage.
 func (k *checker) level(p *probe, index int) level {
-	spec := p.source.Spec()
+	spec := p.spec.Source
 	l := level{volts: unknownVolts, top: unknownTop, nominal: k.Nominal[p.wire.Node]}
 	if l.nominal == 0 {
 		l.nominal = math.Abs(k.Bench.Node(p.wire.Node).NominalVolts)
@@ -65,3 +67,20 @@ func (k *checker) level(p *probe, index int) level {
 }
 
 func (l level) setVolts() quantity.Volt { return quantity.Volt(l.volts) }
+
+// Levels is what a check would put on each node, worked out without any instrument; models are by the instrument's name.
+func Levels(c Config, models map[string]*model.Model) (out []Level) {
+	k := &checker{Config: c}
+	index := 0
+	for _, w := range c.Bench.Wiring {
+		m := models[w.Instrument]
+		if w.As != bench.Source || m == nil || w.Channel > len(m.Channels) || m.Channels[w.Channel-1].Source == nil {
+			continue
+		}
+		p := &probe{wire: w, spec: &m.Channels[w.Channel-1]}
+		l := k.level(p, index)
+		index++
+		out = append(out, Level{Channel: p.String(), Node: w.Node, Volts: l.volts, Amps: l.amps, OverV: l.over, NominalV: l.nominal})
+	}
+	return out
+}
