@@ -71,14 +71,15 @@ type searcher struct {
 // placement is one channel of one model in one place.
 type placement struct {
 	model   *model.Model
-	channel int // index
-	score   float64
+	channel int     // index
+	score   float64 // of a meter
+	verdict Verdict // of a source or load
 }
 
 // Search looks for the smallest sets of instruments that do a whole test, among models of which there may be as many pieces
 // as are needed. The leads and the ambient temperature are those of a bench like the one given; a channel that can sense at
-// the node does. At most tries sets are bound (0: DefaultTries). Meters that another one beats everywhere, in every part of its
-// uncertainty and in time, are left out beforehand, which changes no result.
+// the node does. At most tries sets are bound (0: DefaultTries). What another model beats everywhere, in every part of its
+// uncertainty and in time, is left out beforehand, which changes no best result.
 func Search(seq *sequence.Sequence, like *bench.Bench, models []*model.Model, tries int) Sets {
 	if tries <= 0 {
 		tries = DefaultTries
@@ -173,7 +174,7 @@ func (s *searcher) candidates(r Role, asked []planned) []placement {
 			w := s.wire(r.Need.Node, useOf(r.Need.Role), m.Name, ch.Number, senses(ch))
 			cand := s.bind.measure(Candidate{}, s.bind.asRole(r, w), asked)
 			if cand.Verdict != Misfits {
-				out, why = append(out, placement{model: m, channel: i}), ""
+				out, why = append(out, placement{model: m, channel: i, verdict: cand.Verdict}), ""
 				break
 			}
 			if b, ok := cand.Binding(); ok {
@@ -184,7 +185,7 @@ func (s *searcher) candidates(r Role, asked []planned) []placement {
 			s.out.Refused = append(s.out.Refused, why)
 		}
 	}
-	return out
+	return unbeaten(out, func(a, b placement) bool { return s.serves(r.Need, a, b) })
 }
 
 // readers are the meters for a reading, best first, without those that another one beats in everything.
@@ -196,18 +197,12 @@ func (s *searcher) readers(w wanted) []placement {
 			if !ok || m.Channels[i].Source != nil || m.Channels[i].Load != nil {
 				continue
 			}
-			out = append(out, placement{m, i, s.bind.score(w, g)})
+			out = append(out, placement{model: m, channel: i, score: s.bind.score(w, g)})
 			break
 		}
 	}
 	slices.SortStableFunc(out, func(a, b placement) int { return cmp.Compare(a.score, b.score) })
-	var kept []placement
-	for _, p := range out {
-		if !slices.ContainsFunc(kept, func(better placement) bool { return s.beats(w, better, p) }) {
-			kept = append(kept, p)
-		}
-	}
-	return kept
+	return unbeaten(out, func(a, b placement) bool { return s.beats(w, a, b) })
 }
 
 func (s *searcher) gauge(w wanted, p placement) (Gauge, bool) {
@@ -224,30 +219,6 @@ func (s *searcher) gauge(w wanted, p placement) (Gauge, bool) {
 		g.Ranges = append(g.Ranges, r.Full)
 	}
 	return g, true
-}
-
-// beats tells whether a meter is at least as good as another in every part of its uncertainty at every planned reading, in
-// time, in burden and input resistance, and in what one piece of it can do besides.
-func (s *searcher) beats(w wanted, a, b placement) bool {
-	ga, _ := s.gauge(w, a)
-	gb, _ := s.gauge(w, b)
-	ta, tb := a.model.Timing, b.model.Timing
-	if ta.Processing > tb.Processing || ta.Reading > tb.Reading || ta.RangeChange > tb.RangeChange || len(b.model.Channels) > 1 || b.model.Channels[b.channel].Together {
-		return false
-	}
-	for _, x := range w.readings(gb) {
-		ra, rb := pick(ga, x), pick(gb, x)
-		if w.function == sequence.Amps && ra.ResistanceOhm > rb.ResistanceOhm || w.function == sequence.Volts && ra.ResistanceOhm < rb.ResistanceOhm {
-			return false
-		}
-		ca := ra.Contributions(x, DefaultAperture.Seconds(), s.like.AmbientKelvin)
-		cb := rb.Contributions(x, DefaultAperture.Seconds(), s.like.AmbientKelvin)
-		if math.Abs(ca.Gain) > math.Abs(cb.Gain) || ca.Offset > cb.Offset || ca.Noise > cb.Noise || ca.Quantisation > cb.Quantisation ||
-			math.Abs(ca.TemperatureGain) > math.Abs(cb.TemperatureGain) || ca.TemperatureOffset > cb.TemperatureOffset {
-			return false
-		}
-	}
-	return true
 }
 
 // all tries combinations, those of the best-ranked meters first.
