@@ -107,7 +107,7 @@ func TestUncertaintyCoversTheTruth(t *testing.T) {
 		n = max(n, 2000)
 	}
 	if stride > 1 && n == 200 {
-		n = 60 // under the race detector, which has little to find in one goroutine
+		n = 30 // under the race detector, which has little to find in one goroutine
 	}
 	least := 0.95
 	if n < 2000 { // three standard deviations of a share of 95 %, and of the 95 % quantile of a normal error

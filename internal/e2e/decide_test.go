@@ -59,7 +59,7 @@ func TestUndecidedNamesInstrumentsThatDecide(t *testing.T) {
 	better := options{bench: func(s string) string {
 		s = lines.ReplaceAllString(s, "")
 		for _, m := range changes {
-			s += "  - {channel: " + m[1] + ", node: " + m[2] + ", as: " + m[3] + "}\n"
+			s = strings.Replace(s, "wiring:\n", "wiring:\n  - {channel: "+m[1]+", node: "+m[2]+", as: "+m[3]+"}\n", 1)
 		}
 		return s
 	}, scenario: func(s string) string { // the same is done to the true wiring
@@ -75,7 +75,7 @@ func TestUndecidedNamesInstrumentsThatDecide(t *testing.T) {
 				if m[3] == "ammeter" {
 					as = ", as: ammeter"
 				}
-				s += "  - {channel: " + name + ", node: " + m[2] + as + "}\n"
+				s = strings.Replace(s, "wiring:\n", "wiring:\n  - {channel: "+name+", node: "+m[2]+as+"}\n", 1)
 			}
 			if !wired {
 				s = regexp.MustCompile(`(?m)^  `+name+`:\n(    .*\n)+`).ReplaceAllString(s, "")

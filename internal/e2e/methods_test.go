@@ -135,7 +135,11 @@ func TestBurstsAreAveraged(t *testing.T) {
 	} {
 		t.Run(way.name, func(t *testing.T) {
 			worst := 0.0
-			for _, load := range []string{"100 mA", "120 mA", "150 mA"} {
+			loads := []string{"100 mA", "120 mA", "150 mA"}
+			if stride > 1 {
+				loads = loads[:1] // the race detector has little to find in one goroutine
+			}
+			for _, load := range loads {
 				c, p := onePoint(t, load, way.extra, options{scenario: exact}, false)
 				truth := c.truths[0].Devices["converter"].InAmps
 				off := math.Abs(p.Cells["ii"].SI/truth - 1)
