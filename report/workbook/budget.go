@@ -36,7 +36,7 @@ func (b *book) budget() error {
 		}
 		last := s.next
 		total := last + 1
-		s.row("strong", w.Name, point, w.Where, measuredCell(w.SI, w.U), uncertaintyCell(w.U), w.Unit, "together", nil, nil, nil, nil, w.Why)
+		s.row("", w.Name, point, w.Where, measuredCell(w.SI, w.U), uncertaintyCell(w.U), w.Unit, "together", nil, nil, nil, nil, w.Why)
 		s.together(w, first, last, total)
 		s.gap()
 	}

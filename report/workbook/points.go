@@ -40,13 +40,13 @@ func (b *book) points() error {
 			heads = append(heads, "U("+c.Name+") ["+c.Unit+"]")
 		}
 	}
-	heads = append(heads, "mode", "ranges", "status", "why", "notes")
+	heads = append(heads, "mode", "status", "why", "ranges", "notes")
 
 	w, err := b.NewStreamWriter(pointsSheet)
 	if err != nil {
 		return err
 	}
-	fixed := map[string]float64{"point": 6, "time_s": 8, "mode": 19, "ranges": 24, "status": 9, "why": 30, "notes": 44}
+	fixed := map[string]float64{"point": 5.5, "time_s": 7.5, "mode": 17, "status": 10, "why": 40, "ranges": 30, "notes": 60}
 	for i, text := range heads {
 		width, ok := fixed[text]
 		if !ok {
@@ -61,10 +61,20 @@ func (b *book) points() error {
 	}
 	head := make([]any, len(heads))
 	for i, text := range heads {
-		head[i] = excelize.Cell{StyleID: b.style["head"], Value: safe(text)}
+		style := b.style["number head"]
+		if _, text := fixed[text]; text && i > 1 {
+			style = b.style["head"]
+		}
+		head[i] = excelize.Cell{StyleID: style, Value: safe(text)}
 	}
 	if err := w.SetRow("A1", head); err != nil {
 		return err
+	}
+	if last, err := excelize.ColumnNumberToName(len(heads) - 2); err == nil { // ranges and notes would make a printed row too small to read
+		area := fmt.Sprintf("%s!$A$1:$%s$%d", pointsSheet, last, len(rec.Rows)+1)
+		if err := b.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: area, Scope: pointsSheet}); err != nil {
+			return err
+		}
 	}
 	formulas := b.formulas()
 	for i, p := range rec.Rows {
@@ -105,9 +115,9 @@ func (b *book) formulas() map[string]*formula {
 
 // width is what a column of numbers needs: the longest word of its head, which may be broken, or its digits.
 func (b *book) width(head string) float64 {
-	longest := 7
+	longest := 6.0
 	for _, word := range strings.Fields(head) {
-		longest = max(longest, len(word))
+		longest = max(longest, 1.05*float64(len(word)))
 	}
 	for _, c := range b.report.Record.Columns {
 		if !strings.HasPrefix(head, c.Name+" ") {
@@ -116,13 +126,11 @@ func (b *book) width(head string) float64 {
 		for _, p := range b.report.Record.Rows {
 			cell := p.Cells[c.Name]
 			if format := numberFormat(cell.SI, cell.U); format != "General" && !strings.Contains(format, "E") {
-				longest = max(longest, len(strconv.FormatFloat(cell.SI, 'f', 0, 64))+len(format)-1)
-			} else {
-				longest = max(longest, min(9, len(format)+2))
+				longest = max(longest, float64(len(strconv.FormatFloat(cell.SI, 'f', 0, 64))+len(format)-1))
 			}
 		}
 	}
-	return float64(longest) + 1.6
+	return longest + 1.2
 }
 
 func (b *book) row(p record.Point, number int, formulas map[string]*formula) ([]any, error) {
@@ -169,7 +177,7 @@ func (b *book) row(p record.Point, number int, formulas map[string]*formula) ([]
 			row = append(row, excelize.Cell{StyleID: style, Value: orNil(cell.U)})
 		}
 	}
-	for _, value := range []string{pairs(p.Modes), pairs(p.Ranges), p.Status(), p.Why, strings.Join(p.Notes, "; ")} {
+	for _, value := range []string{pairs(p.Modes), p.Status(), p.Why, pairs(p.Ranges), strings.Join(p.Notes, "; ")} {
 		row = append(row, excelize.Cell{StyleID: text, Value: safe(value)})
 	}
 	return row, nil

@@ -38,6 +38,7 @@ func (s *sheet) row(style string, values ...any) {
 		}
 		switch x := v.(type) {
 		case nil:
+			continue
 		case outcomeCell:
 			id = s.outcome(x.outcome)
 			s.err = s.SetCellStr(s.name, cell, safe(report.OutcomeText(record.Verdict{Outcome: x.outcome, Detail: x.detail})))
@@ -86,7 +87,7 @@ func (s *sheet) widths(chars ...float64) {
 func (b *book) summary() error {
 	r, rec := b.report, b.report.Record
 	s := &sheet{book: b, name: summarySheet}
-	s.widths(30, 24, 22, 14, 12, 12, 8, 12, 10, 10, 11, 11, 28, 12, 24, 50)
+	s.widths(26, 18, 24, 12, 11, 10, 6, 10, 10, 7, 10, 11, 29, 12, 9, 70)
 	s.row("title", r.Title)
 	s.row("", rec.Outcome, r.Headline)
 	for _, n := range r.Notices {
@@ -95,14 +96,20 @@ func (b *book) summary() error {
 	if len(r.Limits) > 0 {
 		s.gap()
 		s.row("heading", "Limits")
-		s.row("head", "limit", "clause", "outcome", "closest value", "U (k = 2)", "bound", "unit", "margin", "compared", "failed", "undecided", "not judged", "rule", "guard band w", "risk", "advice")
+		var advised any // the head of a column that is only there when something is advised
+		for _, l := range r.Limits {
+			if l.Closest != nil && l.Closest.Advice != "" {
+				advised = "advice"
+			}
+		}
+		s.row("head", "limit", "clause", "outcome", "closest value", "U (k = 2)", "bound", "unit", "margin", "compared", "failed", "undecided", "not judged", "rule", "guard band w", "risk", advised)
 		for _, l := range r.Limits {
 			v := record.Verdict{Value: math.NaN(), U: math.NaN(), Bound: math.NaN(), Band: math.NaN(), Risk: math.NaN()}
 			if l.Closest != nil {
 				v = *l.Closest
 			}
 			s.row("", l.Text, l.Clause, outcomeCell{l.Outcome, v.Detail}, measuredCell(v.Value, v.U), uncertaintyCell(v.U), v.Bound, v.Unit, measuredCell(l.Margin, v.U),
-				len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule, uncertaintyCell(v.Band), report.RiskText(v), v.Advice)
+				len(l.Verdicts), l.Counts.Fail, l.Counts.Undecided, l.Counts.NotJudged, l.Rule, uncertaintyCell(v.Band), probabilityCell(v.Risk), orNothing(v.Advice))
 		}
 		for _, rule := range r.Rules() {
 			s.row("soft", rule.Name+": "+rule.Value)
@@ -144,6 +151,14 @@ func (b *book) summary() error {
 	return s.err
 }
 
+// orNothing leaves a cell out for an empty text.
+func orNothing(text string) any {
+	if text == "" {
+		return nil
+	}
+	return text
+}
+
 // outcomeCell is an outcome with its finer word.
 type outcomeCell struct {
 	outcome record.Outcome
@@ -179,7 +194,10 @@ func (b *book) verdicts() error {
 			measuredCell(v.Value, v.U), uncertaintyCell(v.U), orNil(v.Bound), safe(v.Unit), safe(v.Rule), uncertaintyCell(v.Band), probabilityCell(v.Risk),
 			safe(v.Where), safe(v.Why), safe(v.Advice)}
 		for i, cell := range row {
-			if x, ok := cell.(shown); ok {
+			switch x := cell.(type) {
+			case string:
+				row[i] = excelize.Cell{StyleID: b.style["text"], Value: x}
+			case shown:
 				style, err := b.number(x.format, false)
 				if err != nil {
 					return err

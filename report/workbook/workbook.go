@@ -109,6 +109,7 @@ func (b *book) styles() error {
 		{"strong", excelize.Style{Font: &excelize.Font{Bold: true}}},
 		{"soft", excelize.Style{Font: &excelize.Font{Color: "59636E"}}},
 		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", WrapText: true}}},
+		{"number head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "right", Vertical: "bottom", WrapText: true}}},
 		{"text", excelize.Style{Alignment: indent}},
 		{"doubt", excelize.Style{Fill: fill("FBF0D9"), Alignment: indent}},
 		{"pass", excelize.Style{Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB"), Alignment: indent}},
