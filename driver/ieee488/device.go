@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"time"
 
@@ -244,6 +245,7 @@ func (d *Device) fault(message []byte, err error) *Fault {
 func (d *Device) Fault(question []byte, err error) *Fault {
 	if !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
 		d.astray = d.identity != nil
+		err = transport.Explain(err.Error(), err, ErrUnreadable)
 	}
 	return d.fault(question, err)
 }
@@ -269,7 +271,7 @@ func (d *Device) Redial(ctx context.Context) error {
 		return err
 	}
 	if before != "" && !strings.EqualFold(before, string(d.identity)) {
-		return d.fault([]byte(d.config.Identity), errors.New("another instrument answers now: "+string(d.identity)+" in place of "+before))
+		return d.fault([]byte(d.config.Identity), fmt.Errorf("%w: %s in place of %s", ErrStranger, shortened(d.identity), shortened([]byte(before))))
 	}
 	return nil
 }

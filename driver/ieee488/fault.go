@@ -16,6 +16,8 @@ var (
 	ErrEmptyAnswer   = errors.New("an empty answer")
 	ErrEndlessQueue  = errors.New("the error queue does not come to an end")
 	ErrRestarted     = errors.New("it has restarted: its power was off, its outputs are off and its settings are at their start")
+	ErrStranger      = errors.New("another instrument answers now")
+	ErrUnreadable    = errors.New("the answer cannot be read")
 	ErrNotComplete   = errors.New("the operation has not come to its end")
 )
 

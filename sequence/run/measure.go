@@ -78,7 +78,10 @@ func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
 	if err := r.overlap(ctx, g, s, t); err != nil {
 		return err
 	}
-	return r.modes(ctx, row)
+	if err := r.modes(ctx, row); err != nil {
+		return err
+	}
+	return r.stale(row, g)
 }
 
 // takeFor reads a group as a measure step asks.
@@ -199,12 +202,12 @@ func (r *runner) insideGuards(g *group) error {
 		dim := gaugeDim(gauge)
 		if reading.Overload {
 			if next(gauge.Ranges, reading.RangeFull) == 0 && math.Abs(gauge.guard.High) <= reading.RangeFull {
-				return r.stop(Safety, "%s is beyond the %s range of %s; the guard is %s", gauge.Name(), quantity.Of(reading.RangeFull, dim), gauge.Channel, gauge.guard)
+				return r.beyond(gauge.Node, "%s is beyond the %s range of %s; the guard is %s", gauge.Name(), quantity.Of(reading.RangeFull, dim), gauge.Channel, gauge.guard)
 			}
 			continue
 		}
 		if !gauge.guard.Holds(reading.Value.X) {
-			return r.stop(Safety, "%s reads %s, which is outside its guard, %s", gauge.Name(), quantity.Of(reading.Value.X, dim), gauge.guard)
+			return r.beyond(gauge.Node, "%s reads %s, which is outside its guard, %s", gauge.Name(), quantity.Of(reading.Value.X, dim), gauge.guard)
 		}
 	}
 	return r.wattsInsideGuards(g)
@@ -224,7 +227,7 @@ func (r *runner) wattsInsideGuards(g *group) error {
 				continue
 			}
 			if watts := g.readings[i].Value.X * g.readings[j].Value.X; !w.Watts.Holds(watts) {
-				return r.stop(Safety, "%s at %s is outside its guard, %s", quantity.Watt(watts), v.Node, w.Watts)
+				return r.beyond(v.Node, "%s at %s is outside its guard, %s", quantity.Watt(watts), v.Node, w.Watts)
 			}
 		}
 	}

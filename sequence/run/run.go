@@ -76,6 +76,7 @@ type Summary struct {
 	Results   []record.Result
 	Elapsed   time.Duration
 	Nodes     []NodeAfter // how the device was left
+	Cause     Cause       // why it ended early; zero where it did not
 }
 
 // NodeAfter is a node of the device after everything was switched off.
@@ -127,7 +128,7 @@ func (r *runner) guarded(ctx context.Context) (err error) {
 func (r *runner) summary() Summary {
 	s := Summary{
 		Outcome: record.Overall(r.verdicts), Points: r.points, Invalid: r.invalid, Unsettled: r.unsettled,
-		Verdicts: record.Count(r.verdicts), Results: r.results, Elapsed: r.clock.Since(r.started), Nodes: r.after,
+		Verdicts: record.Count(r.verdicts), Results: r.results, Elapsed: r.clock.Since(r.started), Nodes: r.after, Cause: r.why,
 	}
 	return s
 }

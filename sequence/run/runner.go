@@ -54,6 +54,8 @@ type runner struct {
 	results                    []record.Result
 	after                      []NodeAfter
 	sinkErr                    error
+	endTrip                    error // a protection that was found tripped on the way out
+	why                        Cause
 }
 
 type nodeKey struct{ function, node string }
@@ -64,6 +66,7 @@ type roleState struct {
 	feed  Feeder // of a source
 	sink  Sinker // of a load
 	wasOn bool   // some time in this run: the node must be looked at afterwards
+	held  held
 }
 
 // gaugeState is a node measurement with its channel.
@@ -77,6 +80,7 @@ type gaugeState struct {
 	// guessed says that what is expected here is a guess, which learned makes better: the part of it that was read last.
 	guessed bool
 	learned float64 // 0: nothing yet
+	earlier earlier
 	last    driver.Reading
 	read    bool
 }

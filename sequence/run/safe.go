@@ -47,8 +47,15 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	} else {
 		r.note("safe", "error", all.Error())
 	}
+	if r.endTrip != nil && cause == nil {
+		all = errors.Join(all, r.endTrip)
+	}
 	if r.sinkErr != nil && cause == nil {
 		all = errors.Join(all, &Stop{Kind: Bench, Err: fmt.Errorf("the record cannot be written: %w", r.sinkErr)})
+	}
+	if why := r.cause(errors.Join(cause, all)); why != (Cause{}) {
+		r.why = why
+		r.note("cause", "error", why.String(), "what", why.What, "evidence", why.Evidence, "remedy", why.Remedy)
 	}
 	return all
 }
@@ -105,6 +112,9 @@ func (r *runner) off(ctx context.Context, i int) (err error) {
 	}
 	if st.On {
 		return errors.New("it says that it is on")
+	}
+	if role.wasOn && len(st.Tripped) > 0 && r.endTrip == nil {
+		r.endTrip = r.tripped(role, st.Tripped)
 	}
 	if r.state[i].On {
 		r.state[i].On = false

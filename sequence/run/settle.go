@@ -16,6 +16,7 @@ const (
 	leastSettleRead  = time.Millisecond       // shortest aperture of a settling reading
 	mostSettleRead   = 100 * time.Millisecond // longest
 	leastSettleGap   = 200 * time.Microsecond // so that a value that needs no reading lets time pass
+	mostGap          = time.Minute            // between two looks, beyond the time-out
 	settleWhenUnsaid = 10 * time.Second       // time-out of a step that states none
 )
 
@@ -38,6 +39,11 @@ func (r *runner) settle(ctx context.Context, s *sequence.Settle) error {
 		}
 		seen = append(seen, sample{at, value})
 		now := r.clock.Since(begun)
+		if now < at || now-at > atMost+mostGap { // a reading does not take that long, and never less than nothing: the clock was set, or the computer slept
+			r.note("settle", "warn", "the clock has jumped while "+s.Value.Text+" settled; waiting begins again")
+			begun, seen = r.clock.Now(), nil
+			continue
+		}
 		seen = trimmed(seen, now-window)
 		low, high := extremes(seen)
 		if len(seen) >= 2 && now-seen[0].at >= window && high-low <= band {

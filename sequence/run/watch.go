@@ -1,0 +1,162 @@
+package run
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"fourwire/driver"
+	"fourwire/quantity"
+	"fourwire/quantity/measured"
+	"fourwire/sequence/plan"
+)
+
+// Inspector is the ability of a source or load to tell status, settings and a restart in one exchange. Without it the status alone is looked
+// at, and a setting that somebody changes by hand is not seen.
+type Inspector interface {
+	Inspect(context.Context) (driver.Status, driver.Settings, error)
+}
+
+// held is what a role said was set when it was first looked at after a setting.
+type held struct {
+	of   plan.Setting // the setting that it belongs to
+	said driver.Settings
+	has  bool
+}
+
+// inspect asks a role what it is doing and holds what it says is set against what was sent.
+func (r *runner) inspect(ctx context.Context, i int) (driver.Status, error) {
+	role := &r.roles[i]
+	var look Inspector
+	if role.feed != nil {
+		look, _ = role.feed.(Inspector)
+	} else {
+		look, _ = role.sink.(Inspector)
+	}
+	if look == nil {
+		return role.status(ctx)
+	}
+	st, said, err := look.Inspect(ctx)
+	if err != nil || !st.On || len(st.Tripped) > 0 {
+		return st, err
+	}
+	return st, r.unchanged(i, said)
+}
+
+// unchanged compares what is set with what was sent: near it at the first look after a setting, since instruments round, and exactly what it
+// was then at every further one.
+func (r *runner) unchanged(i int, said driver.Settings) error {
+	role, sent := &r.roles[i], r.state[i]
+	fresh := !role.held.has || role.held.of != sent
+	for _, s := range []struct {
+		what            string
+		sent, was, said float64
+		dim             quantity.Dimension
+		guard           quantity.Span
+	}{
+		{"voltage", sent.Volts, role.held.said.Volts, said.Volts, quantity.Voltage, role.Guard.Volts},
+		{"current limit", sent.Amps, role.held.said.Amps, said.Amps, quantity.Current, role.Guard.Amps},
+		{"level", sent.Hold.SI, role.held.said.Hold.SI, said.Hold.SI, sent.Hold.Dim, levelGuard(role, sent.Hold.Dim)},
+	} {
+		if math.IsNaN(s.said) || math.IsNaN(s.sent) {
+			continue
+		}
+		want, allowed := s.was, 1e-6*math.Abs(s.was)
+		if fresh || math.IsNaN(s.was) {
+			want, allowed = s.sent, math.Max(0.02*math.Abs(s.sent), 0.02)
+		}
+		if math.Abs(s.said-want) <= allowed {
+			continue
+		}
+		changed := &changedByHand{
+			role: role.Need.Name, channel: role.Channel.String(), what: s.what,
+			sent: quantity.Of(s.sent, s.dim), said: quantity.Of(s.said, s.dim), guard: s.guard,
+		}
+		k := Bench
+		if s.guard.Set && s.guard.Dim == s.dim && !s.guard.Holds(s.said) {
+			k = Safety
+		}
+		return &Stop{Kind: k, Place: r.place, Where: r.where(), Err: changed}
+	}
+	role.held = held{of: sent, said: said, has: true}
+	return nil
+}
+
+func levelGuard(role *roleState, dim quantity.Dimension) quantity.Span {
+	switch dim {
+	case quantity.Current:
+		return role.Guard.Amps
+	case quantity.Power:
+		return role.Guard.Watts
+	}
+	return quantity.Span{}
+}
+
+// changedByHand is a setting that is not what this run has sent.
+type changedByHand struct {
+	role, channel, what string
+	sent, said          quantity.Quantity
+	guard               quantity.Span
+}
+
+// Error says what was sent and what is set.
+func (c *changedByHand) Error() string {
+	text := fmt.Sprintf("%s (%s): its %s is not what this run has set: %s was sent, %s is set now", c.role, c.channel, c.what, c.sent, c.said)
+	if c.guard.Set && c.guard.Dim == c.said.Dim && !c.guard.Holds(c.said.SI) {
+		text += fmt.Sprintf(", outside the guard of its node, %s", c.guard)
+	}
+	return text
+}
+
+// earlier is the reading of a gauge in the last point, with what was expected then.
+type earlier struct {
+	x, expected float64
+	has         bool
+}
+
+// staleReading is a reading that the instrument has given before.
+type staleReading struct {
+	gauge, channel string
+	read           quantity.Quantity
+	from, to       quantity.Quantity // what was expected then and now
+}
+
+// Error says why it cannot be a new one.
+func (s *staleReading) Error() string {
+	return fmt.Sprintf("%s (%s) reads %s to the last digit as at the point before, though about %s were expected then and %s now: the reading is stale",
+		s.gauge, s.channel, s.read, s.from.Text(3), s.to.Text(3))
+}
+
+// What a reading must have been expected to move for its standing still to mean something: a share of it, and so many times its uncertainty.
+const (
+	movesByShare       = 0.1
+	movesByUncertainty = 4
+)
+
+// stale looks for readings that are those of the point before, to the last digit, though the settings have moved what they read. w is valid so
+// far: every role is in its mode, so that what was expected holds.
+func (r *runner) stale(w *row, g *group) error {
+	var found error
+	for i, k := range g.gauges {
+		gauge, reading := &r.gauges[k], g.readings[i]
+		now := earlier{x: reading.Value.X, expected: r.plan.Expect(r.state, gauge.Function, gauge.Node), has: !reading.Overload && !math.IsNaN(reading.Value.X)}
+		was := gauge.earlier
+		gauge.earlier = now
+		if !was.has || !now.has || was.x != now.x || len(w.why) > 0 || found != nil {
+			continue
+		}
+		moved := math.Abs(now.expected - was.expected)
+		if !(moved > movesByShare*math.Max(math.Abs(now.expected), math.Abs(was.expected))) || !(moved > movesByUncertainty*reading.Value.Expanded()) || uncertainZero(reading.Value) {
+			continue
+		}
+		dim := gaugeDim(gauge)
+		s := &staleReading{gauge: gauge.Name(), channel: gauge.Channel.String(), read: quantity.Of(now.x, dim),
+			from: quantity.Of(was.expected, dim), to: quantity.Of(now.expected, dim)}
+		w.invalid("%v", s)
+		found = &Stop{Kind: Bench, Place: r.place, Where: r.where(), Err: s}
+	}
+	return found
+}
+
+// uncertainZero tells whether a reading is nothing but the meter's own offset: two of those may be alike.
+func uncertainZero(v measured.Value) bool { return math.Abs(v.X) <= 2*v.Expanded() }
