@@ -25,6 +25,7 @@ func (l *lines) next() (line []byte, whole bool, err error) {
 	}
 	l.buf = l.buf[:0]
 	l.number++
+	begun := l.read
 	for {
 		part, err := l.r.ReadSlice('\n')
 		l.read += int64(len(part))
@@ -35,7 +36,7 @@ func (l *lines) next() (line []byte, whole bool, err error) {
 		}
 		switch err {
 		case bufio.ErrBufferFull:
-			if l.read > maxFile {
+			if l.read > maxFile || l.read-begun > 16*maxLine { // what is no line of ours is looked through for its end no further than that
 				l.stopped = true
 				return nil, false, io.EOF
 			}

@@ -147,8 +147,11 @@ func ReadTerms(dir string) (map[int]map[string][]StoredTerm, error) {
 		if err != nil {
 			return nil, fmt.Errorf("record %s: %w", TermsFile, err)
 		}
+		if !whole && line == nil {
+			return nil, fmt.Errorf("record %s:%d: the line is too long to be one of a run", TermsFile, lines.number)
+		}
 		if !whole {
-			continue
+			continue // torn: what it was to say is gone
 		}
 		if !left.take(8 * len(line)) {
 			return nil, fmt.Errorf("record %s holds more than this program reads", TermsFile)
