@@ -33,6 +33,12 @@ func command(t *testing.T, args ...string) *exec.Cmd {
 // with a bench file, lan.yaml, that names the actual addresses.
 func buoyOverSockets(t *testing.T, simArgs ...string) string {
 	t.Helper()
+	return changedBuoyOverSockets(t, func(string) {}, simArgs...)
+}
+
+// changedBuoyOverSockets does so with the files of the folder changed before.
+func changedBuoyOverSockets(t *testing.T, change func(dir string), simArgs ...string) string {
+	t.Helper()
 	if runtime.GOOS != "linux" {
 		t.Skip("the pseudo-terminal of this test needs Linux")
 	}
@@ -40,6 +46,7 @@ func buoyOverSockets(t *testing.T, simArgs ...string) string {
 	if err := os.CopyFS(dir, os.DirFS(filepath.Join("..", "..", "examples", "buoy"))); err != nil {
 		t.Fatal(err)
 	}
+	change(dir)
 	lan := filepath.Join(dir, "lan.yaml")
 	text, err := os.ReadFile(filepath.Join(dir, "bench-lan.yaml"))
 	if err != nil {

@@ -81,12 +81,17 @@ func (k *checker) weak(t *trial, g *probe) bool {
 		return false
 	}
 	lacks := t.at - t.seen[g].volts
-	if lacks < 0.02*t.level.volts+model.Pick(t.probe.spec.Volts, t.level.top).Accuracy.Offset {
+	// by both levels: offsets of the two voltmeters cancel
+	rise := t.at - t.half[t.probe].volts
+	scatter := math.Hypot(noise(t.probe.spec.Volts, t.level.top, fineAperture), noise(g.spec.Volts, t.level.top, fineAperture)) * math.Sqrt2
+	share := (rise - (t.seen[g].volts - t.half[g].volts)) / rise
+	if lacks < 0.02*t.level.volts+model.Pick(t.probe.spec.Volts, t.level.top).Accuracy.Offset && share < 5e-3+4*scatter/rise {
 		return false
 	}
+	lacks = share * t.at
 	t.pulled = true
 	k.fault(Fault{Kind: OpenLead, Channel: t.probe.String(), Node: node, Conduct: "one of both", Text: fmt.Sprintf("the voltage of %s arrives at %s only weakly: a lead is open", t.probe, node),
-		Evidence: fmt.Sprintf("%s gives %s, %s reads %s, with less than %s: what joins them has more than %s; it may be the sense leads alone", t.probe, volts(t.at), g, volts(t.seen[g].volts), amps(leastStep), ohms(lacks/leastStep)),
+		Evidence: fmt.Sprintf("%s gives %s, %s reads %s, with less than %s: what joins them has more than %s; it may be the sense leads alone", t.probe, volts(t.at), g, volts(t.seen[g].volts), amps(leastStep), ohms(max(lacks, 0)/leastStep)),
 		Remedy:   k.lookAtLeads(node)})
 	return true
 }
@@ -129,6 +134,7 @@ func (k *checker) leakage(ctx context.Context, t *trial) error {
 		}
 	}
 	if g := k.gauge(node); g != nil && t.follow(g) > follows && t.leak-meters < leastLeak {
+		t.empty = true
 		k.fault(Fault{Kind: Open, Doubt: true, Channel: t.probe.String(), Node: node, Text: "nothing draws current at " + node + ": is the device connected?",
 			Evidence: fmt.Sprintf("%s shows %s at %s, of which the voltmeters take %s", line[0], amps(t.leak), volts(now[g].volts), amps(meters)),
 			Remedy:   "look at the connection of the device; one that takes nothing at all while it is off looks the same"})

@@ -76,8 +76,12 @@ func (k *checker) senseAtRest(t *trial, g *probe, local, remote survey) {
 	moved := remote[g].volts - local[g].volts
 	least := k.least(t, g, 2*fineAperture)
 	if math.Abs(moved) > least {
-		k.openSense(t.probe, "one of both", fmt.Sprintf("with no current in the leads the node moves by %s when %s goes from local to remote sense, %s are allowed: it falls back inside the instrument; without current plus and minus cannot be told apart",
-			volts(moved), t.probe, volts(least)))
+		evidence := fmt.Sprintf("with no current in the leads the node moves by %s when %s goes from local to remote sense, %s are allowed: it falls back inside the instrument; without current plus and minus cannot be told apart",
+			volts(moved), t.probe, volts(least))
+		if t.empty {
+			evidence += "; since nothing draws a current at the node, a supply lead that is open looks the same: look at both"
+		}
+		k.openSense(t.probe, "one of both", evidence)
 		return
 	}
 	k.notTold("an open sense lead of %s that moves its output by less than %s: no current flows in its leads at this level", t.probe, volts(least))

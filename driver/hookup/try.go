@@ -18,6 +18,8 @@ type trial struct {
 	level  level
 	seen   survey // with everything else off
 	before survey // just before it went on
+	half   survey // at half the level
+	empty  bool   // nothing at its node draws a current
 	status driver.Status
 	at     float64 // its own terminal voltage
 	amps   float64 // what it delivers
@@ -51,6 +53,13 @@ func (k *checker) try(ctx context.Context, p *probe, index int) error {
 	if err := k.settle(ctx, t); err != nil {
 		return err
 	}
+	t.half = t.seen
+	if err := p.source.SetVolts(ctx, l.setVolts()); err != nil {
+		return fmt.Errorf("voltage: %w", err)
+	}
+	if err := k.settle(ctx, t); err != nil {
+		return err
+	}
 	k.note(p.String(), t.seen)
 	if err := k.classify(ctx, t); err != nil {
 		return err
@@ -75,7 +84,7 @@ func (k *checker) switchOn(ctx context.Context, t *trial) (bool, error) {
 	if err := p.source.SetAmps(ctx, quantity.Amp(l.amps)); err != nil {
 		return false, fmt.Errorf("current limit: %w", err)
 	}
-	if err := p.source.SetVolts(ctx, l.setVolts()); err != nil {
+	if err := p.source.SetVolts(ctx, l.setVolts()/2); err != nil {
 		return false, fmt.Errorf("voltage: %w", err)
 	}
 	p.on = true // from here on it counts as on, whatever it answers
@@ -132,7 +141,11 @@ func (t *trial) read() {
 
 // follow is how far a channel goes along with the source: 1 wholly, -1 the other way round, 0 not at all.
 func (t *trial) follow(p *probe) float64 {
-	return (t.seen[p].volts - t.before[p].volts) / t.at
+	moved := t.at - t.before[t.probe].volts
+	if !(moved > 0.3*t.level.volts) { // it does not read its terminals, or they were charged
+		moved = t.at
+	}
+	return (t.seen[p].volts - t.before[p].volts) / moved
 }
 
 const (
