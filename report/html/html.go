@@ -63,6 +63,7 @@ type page struct {
 	Limits    []limit
 	Banded    bool // a rule has a guard band
 	Table     table
+	Plan      plan
 
 	Uncertainty  uncertainty
 	BudgetScript template.JS
@@ -76,7 +77,7 @@ type limit struct {
 }
 
 func newPage(r *report.Report) page {
-	p := page{Report: r, Style: template.CSS(styleText + budgetStyle), LineStyle: lineStyle(), Script: template.JS(scriptText), Table: newTable(r)}
+	p := page{Report: r, Style: template.CSS(styleText + budgetStyle), LineStyle: lineStyle(), Script: template.JS(scriptText), Plan: newPlan(r.Record), Table: newTable(r)}
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
 	}

@@ -36,7 +36,7 @@ func Show(s Stream, r *report.Report) {
 	if len(r.Limits) > 0 {
 		p.line("")
 		for _, l := range r.Limits {
-			p.limit(l)
+			p.limit(l, r)
 		}
 	}
 	if len(r.Results) > 0 {
@@ -47,6 +47,12 @@ func Show(s Stream, r *report.Report) {
 				name += " (" + x.Part + ")"
 			}
 			p.wrapped("", name+" = "+x.Text)
+		}
+	}
+	if len(r.Remarks) > 0 {
+		p.line("")
+		for _, x := range r.Remarks {
+			p.wrapped("", x.String())
 		}
 	}
 	for _, c := range r.Curves {
@@ -94,13 +100,16 @@ func (p printer) labelled(o record.Outcome, text string) {
 	}
 }
 
-func (p printer) limit(l report.Limit) {
+func (p printer) limit(l report.Limit, r *report.Report) {
 	beside, label := 12, string(l.Outcome)
 	if p.room < 40 { // the outcome on a line of its own
 		p.line(p.s.paint(colourOf(l.Outcome), label))
 		beside, label = 2, ""
 	}
 	text := l.Text
+	if l.Closest != nil && l.Closest.Detail != "" {
+		text = "(" + l.Closest.Detail + ") " + text
+	}
 	if l.Clause != "" {
 		text += " [" + l.Clause + "]"
 	}
@@ -122,4 +131,5 @@ func (p printer) limit(l report.Limit) {
 		}
 		p.line(p.s.paint(colourOf(l.Outcome), pad(label, beside)) + line)
 	}
+	p.decision(l, r, beside)
 }

@@ -243,7 +243,8 @@ func ExampleShow() {
 	rec := &record.Record{Manifest: record.Manifest{
 		Start:    record.Start{Title: "Buoy 5 V converter"},
 		End:      record.End{Outcome: record.Pass},
-		Verdicts: []record.Verdict{{Limit: "vo >= 4.9 V", Clause: "spec 4.1", Outcome: record.Pass, Value: 4.93, U: 0.002, Bound: 4.9, Unit: "V"}},
+		Verdicts: []record.Verdict{{Limit: "vo >= 4.9 V", Clause: "spec 4.1", Outcome: record.Pass, Value: 4.93, U: 0.002, Bound: 4.9, Unit: "V",
+			Rule: "guard band w = U (k = 2)", Band: 0.002}},
 	}}
 	var b bytes.Buffer
 	terminal.Show(terminal.Stream{To: &b}, report.New(rec))
@@ -254,4 +255,31 @@ func ExampleShow() {
 	//
 	// pass        vo >= 4.9 V [spec 4.1]: closest (4.9300 +/- 0.0020) V, margin 30.0
 	//             mV
+	//             x:|::---------------(o-)--  guard band w = U (k = 2), here 2.0 mV;
+	//                                         risk of a wrong pass below 0.01 %
+}
+
+// What is undecided says how it was decided, what its uncertainty comes from, and what would decide it.
+func TestUndecidedLimitsSayWhatWouldDecideThem(t *testing.T) {
+	rec := read(t, reporttest.Options{Mixed: true})
+	var kept []record.Verdict
+	for _, v := range rec.Verdicts {
+		if v.Outcome != record.Fail {
+			kept = append(kept, v)
+		}
+	}
+	rec.Verdicts = kept
+	var b bytes.Buffer
+	terminal.Show(terminal.Stream{To: &b, Width: func() int { return 100 }}, report.New(rec))
+	text := strings.Join(strings.Fields(b.String()), " ")
+	for _, want := range []string{
+		"undecided (conditional fail) loss <= 1.32 W [spec 4.3]: closest (1.321 +/- 0.016) W at point 40",
+		"four outcomes, w = U (k = 2), here 16 mW; risk of a wrong fail 43 %",
+		"would be decided by this: amm-in on its range of 1 A",
+		"U: 49 % amm-in, 5 A range; 35 % sink-1, 6 A range",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the end of the run lacks %q:\n%s", want, b.String())
+		}
+	}
 }

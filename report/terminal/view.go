@@ -50,7 +50,7 @@ type group struct {
 	points    int
 	began     time.Duration // on the run's clock
 	ended     time.Duration
-	low, high float64 // of the last derived ratio, or else the last derived column
+	low, high record.Cell // of the last derived ratio, or else the last derived column
 	counts    record.Counts
 	doubtful  int
 }
@@ -92,7 +92,7 @@ func (v *View) Point(p record.Point) {
 			v.endGroup()
 		}
 		if !v.group.open {
-			v.group = group{open: true, value: at, began: p.At, low: math.Inf(1), high: math.Inf(-1)}
+			v.group = group{open: true, value: at, began: p.At, low: record.Cell{SI: math.Inf(1)}, high: record.Cell{SI: math.Inf(-1)}}
 		}
 		v.group.add(p, v.telling())
 	}
@@ -110,8 +110,15 @@ func (g *group) add(p record.Point, telling string) {
 		g.doubtful++
 		return
 	}
-	if x := si(p, telling); !math.IsNaN(x) {
-		g.low, g.high = math.Min(g.low, x), math.Max(g.high, x)
+	c, ok := p.Cells[telling]
+	if !ok || math.IsNaN(c.SI) {
+		return
+	}
+	if c.SI < g.low.SI {
+		g.low = c
+	}
+	if c.SI > g.high.SI {
+		g.high = c
 	}
 }
 
@@ -159,6 +166,12 @@ func (v *View) Verdict(x record.Verdict) {
 		text += " (" + x.Where + ")"
 	}
 	text += ": " + report.ValueText(x)
+	if x.Detail != "" {
+		text += ", " + x.Detail
+	}
+	if x.Advice != "" {
+		text += "; " + report.Pretty(x.Advice)
+	}
 	label := pad(string(x.Outcome), 9)
 	for i, line := range wrap(s.text(text), max(10, s.columns()-12), "") {
 		if i > 0 {
@@ -203,10 +216,12 @@ func (v *View) endGroup() {
 		return
 	}
 	parts := []string{fmt.Sprintf("%d points in %s", g.points, report.Lasted(g.ended-g.began))}
-	if g.low <= g.high {
+	if g.low.SI <= g.high.SI {
 		c := v.column(v.telling())
-		scale := report.ScaleFor(g.high, c.Dim)
-		parts = append(parts, fmt.Sprintf("%s %.4g..%.4g %s", c.Name, scale.Shown(g.low), scale.Shown(g.high), scale.Symbol))
+		scale := report.ScaleFor(g.high.SI, c.Dim)
+		low, _ := scale.Numbers(g.low.SI, g.low.U)
+		high, _ := scale.Numbers(g.high.SI, g.high.U)
+		parts = append(parts, strings.TrimSpace(fmt.Sprintf("%s %s..%s %s", c.Name, low, high, scale.Symbol)))
 	}
 	for _, x := range []struct {
 		n    int
@@ -296,7 +311,7 @@ func (v *View) numbers() string {
 			case cell.Overload:
 				parts = append(parts, c.Name+" over range")
 			case ok && !math.IsNaN(cell.SI):
-				parts = append(parts, c.Name+" "+quantity.Of(cell.SI, c.Dim).Text(4))
+				parts = append(parts, c.Name+" "+rounded(cell.SI, cell.U, c.Dim))
 			}
 		}
 	}
@@ -304,6 +319,16 @@ func (v *View) numbers() string {
 		parts = append([]string{status}, parts...)
 	}
 	return v.o.Progress.text(fmt.Sprintf("#%d  ", v.last.Number) + strings.Join(parts, "  "))
+}
+
+// rounded is a value with its unit, as far as its uncertainty lets it be known; four digits of one without.
+func rounded(si, u float64, dim quantity.Dimension) string {
+	s := report.ScaleFor(si, dim)
+	if _, ok := s.Places(u); !ok {
+		return quantity.Of(si, dim).Text(4)
+	}
+	value, _ := s.Numbers(si, u)
+	return strings.TrimSpace(value + " " + s.Symbol)
 }
 
 // bar is how far the run has come.

@@ -30,8 +30,14 @@ const (
 	deviceSmall = 30
 )
 
+// longest is how much of a name or a description is taken over.
+const longest = 400
+
 // escaped makes a text safe to put into the picture; characters that XML does not know are left out.
 func escaped(text string) string {
+	if len(text) > longest {
+		text = short(text, longest)
+	}
 	return html.EscapeString(strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0xfffe || r == 0xffff || r == utf8.RuneError {
 			return -1
