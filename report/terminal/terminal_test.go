@@ -241,8 +241,8 @@ func TestPlainProgressOfASingleSweep(t *testing.T) {
 
 func ExampleShow() {
 	rec := &record.Record{Manifest: record.Manifest{
-		Start:    record.Start{Title: "Buoy 5 V converter"},
-		End:      record.End{Outcome: record.Pass},
+		Start: record.Start{Title: "Buoy 5 V converter"},
+		End:   record.End{Outcome: record.Pass},
 		Verdicts: []record.Verdict{{Limit: "vo >= 4.9 V", Clause: "spec 4.1", Outcome: record.Pass, Value: 4.93, U: 0.002, Bound: 4.9, Unit: "V",
 			Rule: "guard band w = U (k = 2)", Band: 0.002}},
 	}}
