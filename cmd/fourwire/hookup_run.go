@@ -22,7 +22,7 @@ import (
 
 // drawingOf is the drawing of a bench.
 func drawingOf(b *bench.Bench, amps map[string]float64) wiring.Drawing {
-	d := wiring.Drawing{Title: b.Title, Amps: amps}
+	d := wiring.Drawing{Title: b.Title, Amps: amps, Planned: "planned"}
 	for _, w := range b.Wiring {
 		one := wiring.Wire{Channel: plan.Channel{Instrument: w.Instrument, Number: w.Channel}.String(), Node: w.Node, As: string(w.As), LeadOhm: w.LeadOhm, Earthed: w.Earthed}
 		if w.As == bench.Source || w.As == bench.Load {

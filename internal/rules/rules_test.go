@@ -41,7 +41,7 @@ var arrows = map[string][]string{
 	"record":            {"quantity/...", "internal/clock", "internal/diag"},
 	"report":            {"record", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "quantity"},
-	"report/html":       {"report", "report/chart", "record", "quantity", "internal/diag"},
+	"report/html":       {"report", "report/wiring", "report/chart", "record", "quantity", "internal/diag"},
 	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},
 	"report/wiring":     {"quantity"},
 	"report/junit":      {"report", "record", "quantity", "internal/diag"},

@@ -22,7 +22,7 @@ func newPlan(rec *record.Record) plan {
 	if len(rec.Wiring) == 0 || len(rec.Wiring) > mostWires {
 		return plan{}
 	}
-	d := wiring.Drawing{Title: rec.Bench.Title, Amps: mostAmps(rec), Planned: "the most measured"}
+	d := wiring.Drawing{Title: rec.Bench.Title, Amps: mostAmps(rec)}
 	for _, w := range rec.Wiring {
 		d.Wires = append(d.Wires, wiring.Wire{Channel: w.Channel, Node: w.Node, As: w.As, Sense: w.Sense, LeadOhm: w.LeadOhm})
 	}

@@ -160,7 +160,7 @@ func (d Drawing) body(s Size) (string, int) {
 	var b strings.Builder
 	wide, _ := Forms()
 	left, right := d.nodes(), []*node(nil)
-	deviceAt, deviceWidth := float64(s.width-deviceSmall), float64(deviceSmall)
+	deviceAt, deviceWidth := float64(s.width-deviceSmall-1), float64(deviceSmall)
 	if s == wide {
 		var keep []*node
 		for _, n := range left {
@@ -302,7 +302,7 @@ func (d Drawing) supply(p pen, s supply, boxTop float64, first bool) {
 	p.text("soft", 10, boxTop+56, "start", sense)
 	p.text("label", boxWidth+5, boxTop+7, "start", "+")
 	p.text("label", boxWidth+5, boxTop+87, "start", "−")
-	p.text("soft drop", 0, boxTop+boxHeight+18+below(first), "start", d.drop(s.Wire))
+	p.text("soft drop", 0, boxTop+boxHeight+18+below(first), "start", short(d.drop(s.Wire), int(p.width/6.6)))
 	if s.Earthed {
 		e := float64(14)
 		p.line("thin", e, boxTop+boxHeight, e, boxTop+boxHeight+5)

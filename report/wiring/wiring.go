@@ -27,7 +27,7 @@ type Drawing struct {
 	Wires []Wire
 	// Amps is the current at each node for which the drop of leads is worked out; a node that is missing gets the drop per ampere.
 	Amps map[string]float64
-	// Planned says what these currents are: "planned", "measured at most". Empty: "planned".
+	// Planned says what these currents are, in a word: "planned".
 	Planned string
 }
 
@@ -88,11 +88,11 @@ func (d Drawing) drop(w Wire) string {
 	if amps == 0 || math.IsNaN(amps) || math.IsInf(amps, 0) {
 		return text + fmt.Sprintf(", drop %s per ampere", pretty(quantity.Of(pair, quantity.Voltage).Text(3)))
 	}
-	planned := d.Planned
-	if planned == "" {
-		planned = "planned"
+	text += fmt.Sprintf(", drop %s at %s", pretty(quantity.Of(pair*amps, quantity.Voltage).Text(3)), pretty(quantity.Of(amps, quantity.Current).Text(3)))
+	if d.Planned != "" {
+		text += " (" + d.Planned + ")"
 	}
-	return text + fmt.Sprintf(", drop %s at %s (%s)", pretty(quantity.Of(pair*amps, quantity.Voltage).Text(3)), pretty(quantity.Of(amps, quantity.Current).Text(3)), planned)
+	return text
 }
 
 // pretty writes units as people do.

@@ -18,7 +18,7 @@ func buoy() wiring.Drawing {
 		{Channel: "dmm-out", Node: "dut.out", As: "voltmeter"},
 		{Channel: "amm-out", Node: "dut.out", As: "ammeter"},
 		{Channel: "sink", Node: "dut.out", As: "load", Sense: "local", LeadOhm: 15e-3},
-	}, Amps: map[string]float64{"dut.in": 2.5}}
+	}, Amps: map[string]float64{"dut.in": 2.5}, Planned: "planned"}
 }
 
 // wellFormed reads a picture as XML and returns its texts.
