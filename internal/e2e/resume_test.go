@@ -381,3 +381,29 @@ func TestARunGoesOnAfterAnyBrokenMessage(t *testing.T) {
 		same(t, fmt.Sprintf("message %d, %s", k, fault.Where()), got, want)
 	}
 }
+
+// What the passes around the point waited for after the source went on is waited for again before the load goes on: the device starts
+// unloaded, and has its time.
+func TestStartUpIsWaitedForAgain(t *testing.T) {
+	o := options{seed: 5, sequence: strings.Replace(short, "  - settle: {until: v(dut.in) within 0.1 % for 20 ms, at_most: 1 s}", "  - wait: 3 s", 1)}
+	first := newChain(t, "short.yaml", o)
+	dir := filepath.Join(t.TempDir(), "r")
+	ctx, cancel := context.WithCancelCause(context.Background())
+	first.watch = func(record.Point) { cancel(errors.New("interrupted")) }
+	if _, err := first.recorded(ctx, o, dir); err == nil {
+		t.Fatal("not ended")
+	}
+	next, s, err := first.goesOn(context.Background(), o, dir)
+	if err != nil || s.Points != 2 {
+		t.Fatalf("%d points, %v", s.Points, err)
+	}
+	on := map[string]time.Time{}
+	for _, e := range next.sim.Events() {
+		if e.Kind == instrument.Switched && e.Value == 1 {
+			on[e.Instrument] = e.At
+		}
+	}
+	if d := on["sink"].Sub(on["feed-psu"]); d < 3*time.Second {
+		t.Errorf("the load went on %v after the source", d)
+	}
+}
