@@ -60,6 +60,7 @@ type Device struct {
 	pending  Events // seen in the event register by the way
 	astray   bool   // an answer may still come that nobody waits for
 	asking   bool   // the queue is being asked why there was no answer
+	stranger error  // why nothing more is said: another instrument answers
 }
 
 // New gives the device of an open link. Nothing is sent.
@@ -75,6 +76,9 @@ func New(c Config) *Device {
 
 // Command sends a message that has no answer. That it was sent does not mean that it was obeyed: see Check.
 func (d *Device) Command(ctx context.Context, message []byte) error {
+	if d.stranger != nil {
+		return d.stranger
+	}
 	d.note(message)
 	if err := d.config.Link.Send(ctx, message); err != nil {
 		return d.fault(message, err)
@@ -141,6 +145,9 @@ func (d *Device) Hear(ctx context.Context, question []byte, longest time.Duratio
 func (d *Device) Forget() { d.astray = true }
 
 func (d *Device) pose(waiting context.Context, question []byte) error {
+	if d.stranger != nil {
+		return d.stranger
+	}
 	if err := d.config.Link.Send(waiting, question); err != nil {
 		d.astray = d.astray || errors.Is(err, transport.ErrAstray) || errors.Is(err, transport.ErrPartial)
 		return d.fault(question, err)
@@ -256,7 +263,8 @@ func (d *Device) Link() transport.Link { return d.config.Link }
 // HasQueue tells whether the instrument has an error queue that can be read.
 func (d *Device) HasQueue() bool { return d.config.NextError != "" }
 
-// Redial gives the connection up and opens it again, where the wire can. The identity must be the same as before.
+// Redial gives the connection up and opens it again, where the wire can. The identity must be the same as before:
+// to another instrument nothing more is said.
 func (d *Device) Redial(ctx context.Context) error {
 	r, ok := transport.As[transport.Redialer](d.config.Link)
 	if !ok {
@@ -265,13 +273,16 @@ func (d *Device) Redial(ctx context.Context) error {
 	if err := r.Redial(ctx); err != nil {
 		return d.fault(nil, err)
 	}
-	d.astray = false
+	d.astray, d.stranger = false, nil
 	before := string(d.identity)
 	if _, err := d.IdentityAnswer(ctx); err != nil {
+		d.identity = []byte(before)
 		return err
 	}
 	if before != "" && !strings.EqualFold(before, string(d.identity)) {
-		return d.fault([]byte(d.config.Identity), fmt.Errorf("%w: %s in place of %s", ErrStranger, shortened(d.identity), shortened([]byte(before))))
+		d.stranger = d.fault([]byte(d.config.Identity), fmt.Errorf("%w: %s in place of %s", ErrStranger, shortened(d.identity), shortened([]byte(before))))
+		d.identity = []byte(before)
+		return d.stranger
 	}
 	return nil
 }

@@ -55,6 +55,9 @@ func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
 	}
 	row := r.open()
 	r.begin(row)
+	for _, k := range g.gauges {
+		r.gauges[k].fresh = 0
+	}
 	r.notes = &row.notes
 	defer func() { r.notes = nil }()
 	t, err := r.takeFor(ctx, g, s)
@@ -188,6 +191,7 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 		}
 		g.readings[i] = reading
 		gauge.last, gauge.read = reading, true
+		r.remind(gauge)
 	}
 	return nil
 }

@@ -80,7 +80,8 @@ type gaugeState struct {
 	// guessed says that what is expected here is a guess, which learned makes better: the part of it that was read last.
 	guessed bool
 	learned float64 // 0: nothing yet
-	earlier earlier
+	given   []given // the latest readings
+	fresh   int     // how many of them belong to the measure step under way
 	last    driver.Reading
 	read    bool
 }

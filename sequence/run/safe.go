@@ -7,13 +7,15 @@ import (
 	"math"
 
 	"fourwire/driver"
+	"fourwire/driver/ieee488"
 	"fourwire/internal/diag"
 	"fourwire/sequence"
 	"fourwire/sequence/plan"
+	"fourwire/transport"
 )
 
-// makeSafe is the one way out of a run. Loads go off before sources; what fails is tried once more by other means; then the
-// nodes are looked at. ctx is not the one that may have ended the run, and every instrument has its own time.
+// makeSafe is the one way out of a run. Loads go off before sources; what fails is tried once more by other means, a load at once
+// where that is quick, everything else when all others are off; then the nodes are looked at. ctx is not the one that may have ended the run, and every instrument has its own time.
 func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	r.place, r.frames = diag.Place{}, nil
 	r.tell(Event{Kind: "stage", Text: "switching off"})
@@ -23,16 +25,24 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	if err := r.relieved(); err != nil {
 		return r.handedOver(cause, err)
 	}
+	var all error
 	failed := map[int]error{}
 	for _, i := range r.offOrder() {
-		if err := r.off(ctx, i); err != nil {
+		err := r.off(ctx, i)
+		if err != nil && r.roles[i].sink != nil && (errors.Is(err, transport.ErrLost) || errors.Is(err, ieee488.ErrUnreadable)) {
+			// it is quick to be tried again, and a source should not go off before its load does
+			if err = r.offAgain(ctx, i, err); err != nil {
+				all = errors.Join(all, err)
+			}
+			continue
+		}
+		if err != nil {
 			failed[i] = err
 		}
 	}
 	if err := r.relieved(); err != nil {
 		return r.handedOver(cause, err)
 	}
-	var all error
 	for _, i := range r.offOrder() {
 		if err, ok := failed[i]; ok {
 			all = errors.Join(all, r.offAgain(ctx, i, err))

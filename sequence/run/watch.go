@@ -7,7 +7,6 @@ import (
 
 	"fourwire/driver"
 	"fourwire/quantity"
-	"fourwire/quantity/measured"
 	"fourwire/sequence/plan"
 )
 
@@ -108,10 +107,23 @@ func (c *changedByHand) Error() string {
 	return text
 }
 
-// earlier is the reading of a gauge in the last point, with what was expected then.
-type earlier struct {
-	x, expected float64
-	has         bool
+// given is a reading that a gauge has given, with what was expected of it then.
+type given struct{ x, u, expected float64 }
+
+// keptReadings is how many readings of a gauge are held against new ones.
+const keptReadings = 16
+
+// remind keeps a reading of a gauge, for the look at whether a later one is a new one.
+func (r *runner) remind(g *gaugeState) {
+	if len(g.given) == keptReadings {
+		g.given = g.given[:copy(g.given, g.given[1:])]
+	}
+	one := given{x: g.last.Value.X, u: g.last.Value.Expanded(), expected: r.plan.Expect(r.state, g.Function, g.Node)}
+	if g.last.Overload {
+		one.x = nan
+	}
+	g.given = append(g.given, one)
+	g.fresh = min(g.fresh+1, keptReadings)
 }
 
 // staleReading is a reading that the instrument has given before.
@@ -123,7 +135,7 @@ type staleReading struct {
 
 // Error says why it cannot be a new one.
 func (s *staleReading) Error() string {
-	return fmt.Sprintf("%s (%s) reads %s to the last digit as at the point before, though about %s were expected then and %s now: the reading is stale",
+	return fmt.Sprintf("%s (%s) reads %s to the last digit as before, though about %s were expected then and %s now: the reading is stale",
 		s.gauge, s.channel, s.read, s.from.Text(3), s.to.Text(3))
 }
 
@@ -133,30 +145,34 @@ const (
 	movesByUncertainty = 4
 )
 
-// stale looks for readings that are those of the point before, to the last digit, though the settings have moved what they read. w is valid so
+// stale looks for readings that were given before, to the last digit, though the settings have moved what is read since then. w is valid so
 // far: every role is in its mode, so that what was expected holds.
 func (r *runner) stale(w *row, g *group) error {
-	var found error
-	for i, k := range g.gauges {
-		gauge, reading := &r.gauges[k], g.readings[i]
-		now := earlier{x: reading.Value.X, expected: r.plan.Expect(r.state, gauge.Function, gauge.Node), has: !reading.Overload && !math.IsNaN(reading.Value.X)}
-		was := gauge.earlier
-		gauge.earlier = now
-		if !was.has || !now.has || was.x != now.x || len(w.why) > 0 || found != nil {
-			continue
-		}
-		moved := math.Abs(now.expected - was.expected)
-		if !(moved > movesByShare*math.Max(math.Abs(now.expected), math.Abs(was.expected))) || !(moved > movesByUncertainty*reading.Value.Expanded()) || uncertainZero(reading.Value) {
-			continue
-		}
-		dim := gaugeDim(gauge)
-		s := &staleReading{gauge: gauge.Name(), channel: gauge.Channel.String(), read: quantity.Of(now.x, dim),
-			from: quantity.Of(was.expected, dim), to: quantity.Of(now.expected, dim)}
-		w.invalid("%v", s)
-		found = &Stop{Kind: Bench, Place: r.place, Where: r.where(), Err: s}
+	if len(w.why) > 0 {
+		return nil
 	}
-	return found
+	for _, k := range g.gauges {
+		gauge := &r.gauges[k]
+		before := len(gauge.given) - gauge.fresh
+		for _, now := range gauge.given[before:] {
+			for _, was := range gauge.given[:before] {
+				if now.x != was.x || !movedOn(was, now) {
+					continue
+				}
+				dim := gaugeDim(gauge)
+				s := &staleReading{gauge: gauge.Name(), channel: gauge.Channel.String(), read: quantity.Of(now.x, dim),
+					from: quantity.Of(was.expected, dim), to: quantity.Of(now.expected, dim)}
+				w.invalid("%v", s)
+				return &Stop{Kind: Bench, Place: r.place, Where: r.where(), Err: s}
+			}
+		}
+	}
+	return nil
 }
 
-// uncertainZero tells whether a reading is nothing but the meter's own offset: two of those may be alike.
-func uncertainZero(v measured.Value) bool { return math.Abs(v.X) <= 2*v.Expanded() }
+// movedOn tells whether what was expected has moved so far that two readings cannot be alike. A reading that is nothing but the meter's own
+// offset says nothing: two of those may be.
+func movedOn(was, now given) bool {
+	moved := math.Abs(now.expected - was.expected)
+	return moved > movesByShare*math.Max(math.Abs(now.expected), math.Abs(was.expected)) && !(moved <= movesByUncertainty*now.u) && math.Abs(now.x) > 2*now.u
+}

@@ -74,9 +74,13 @@ func (t trips) bits() (bits uint16) {
 	return bits
 }
 
+// reverseSeen is how far below zero a load reports a reversed voltage; from memory, a few hundred millivolts. The reading of a node without
+// voltage may be below zero by a little.
+const reverseSeen = 0.2
+
 func (l *input) statusBits() (bits uint16) {
 	switch b := l.statusNow(); {
-	case b == device.LoadReversed:
+	case b == device.LoadReversed && l.terminalVolts() < -reverseSeen:
 		bits = ReverseVoltage
 	case !l.on:
 	case b == device.AtMinimumVolts:

@@ -29,7 +29,7 @@ type Endpoint struct{ Instrument, Address string }
 type Options struct {
 	Endpoints []Endpoint
 	// Pace is how much simulated time passes in one second of real time: 1 is real time, 10 is ten times as fast. At 0 time passes as at
-	// 1 and also jumps whenever a connection waits for it.
+	// 1 and also jumps whenever a connection waits for it. A bench that is slower than that falls behind.
 	Pace float64
 	// Ready is called once all endpoints can be reached, with their actual addresses.
 	Ready func([]Endpoint)
