@@ -16,7 +16,6 @@ import (
 	"fourwire/sequence/run"
 )
 
-
 // matrixSequence goes through everything that a fault can hit: two settings of the source, each with a settling and two points of a sweep, each
 // judged. Switching off is left to the way out.
 const matrixSequence = `fourwire: sequence/1
@@ -88,7 +87,7 @@ func rows() []row {
 		{name: "reply to an earlier query", fault: "kind: earlier-answer", cells: [5]cell{{feed, 4, "makes no sense"}, {dmmIn, 4, "makes no sense"}, {ammIn, 4, "makes no sense"}, {sink, 4, "makes no sense"}, {feed, 0, "second attempt"}}},
 		{name: "spontaneous error in queue", fault: "kind: spontaneous-error, code: -310, text: System error", cells: [5]cell{{feed, 4, "-310"}, {dmmIn, 4, "-310"}, {ammIn, 4, "-310"}, {sink, 4, "-310"}, {feed, 0, ""}}},
 		{name: "over-voltage trip", fault: "kind: over-voltage", cells: [5]cell{{feed, 5, "over-voltage"}, {feed, 5, "over-voltage"}, {feed, 5, "over-voltage"}, {feed, 5, "over-voltage"}, {feed, 5, "over-voltage"}}},
-		{name: "source falling into current limit", fault: "kind: current-limit, amps: 5 mA", cells: [5]cell{{feed, 2, "current limit"}, {feed, 2, "current limit"}, {feed, 2, "current limit"}, {feed, 2, "current limit"}, {feed, 0, ""}}},
+		{name: "source falling into current limit", fault: "kind: current-limit, amps: 1 mA", cells: [5]cell{{feed, 2, "current limit"}, {feed, 2, "current limit"}, {feed, 2, "current limit"}, {feed, 2, "current limit"}, {feed, 0, ""}}},
 		{name: "load unregulated", fault: "kind: unregulated, resistance: 100 ohm", cells: [5]cell{{sink, 2, "does not hold"}, {sink, 2, "does not hold"}, {sink, 2, "does not hold"}, {sink, 2, "does not hold"}, {sink, 0, ""}}},
 		{name: "identity changed after reconnect", fault: "kind: other-identity", on: true, cells: [5]cell{{feed, 5, "another instrument answers now"}, {dmmIn, 4, lost}, {ammIn, 4, lost}, {sink, 5, "another instrument answers now"}, {feed, 5, "another instrument answers now"}}},
 		{name: "instrument rebooted with defaults", fault: "kind: reboots, link: kept", cells: [5]cell{{feed, 4, "restarted"}, {dmmIn, 4, "restarted"}, {ammIn, 4, "restarted"}, {sink, 4, "restarted"}, {feed, 0, ""}}},

@@ -69,7 +69,7 @@ func (r *runner) causeInside(err error, stop *Stop, _ *ieee488.Fault) (Cause, bo
 		return Cause{"a setting was changed by hand", fmt.Sprintf("the %s of %s (%s) is %s, and this run has set %s", hand.what, hand.role, hand.channel, hand.said, hand.sent),
 			"keep hands and other controllers off the instrument, lock its front panel, and run again"}, true
 	case errors.As(err, &old):
-		return Cause{"a stale reading", fmt.Sprintf("%s (%s) gives %s to the last digit as before, while about %s is expected", old.gauge, old.channel, old.read, old.to.Text(3)),
+		return Cause{"a stale reading", fmt.Sprintf("%s (%s) gives %s as before the last setting, while about %s is expected now", old.gauge, old.channel, old.read, old.to.Text(3)),
 			"use a model whose words start each reading (start, then read), or lengthen its aperture"}, true
 	case errors.As(err, &latched):
 		return Cause{"the device has latched up", latched.evidence(),

@@ -126,7 +126,7 @@ func (r *runner) remind(g *gaugeState) {
 	g.fresh = min(g.fresh+1, keptReadings)
 }
 
-// staleReading is a reading that the instrument has given before.
+// staleReading is a reading that belongs to an earlier setting.
 type staleReading struct {
 	gauge, channel string
 	read           quantity.Quantity
@@ -135,7 +135,7 @@ type staleReading struct {
 
 // Error says why it cannot be a new one.
 func (s *staleReading) Error() string {
-	return fmt.Sprintf("%s (%s) reads %s to the last digit as before, though about %s were expected then and %s now: the reading is stale",
+	return fmt.Sprintf("%s (%s) reads %s as before the last setting, when about %s were expected, and not %s as now: the reading is stale",
 		s.gauge, s.channel, s.read, s.from.Text(3), s.to.Text(3))
 }
 
@@ -166,8 +166,67 @@ func (r *runner) stale(w *row, g *group) error {
 				return &Stop{Kind: Bench, Place: r.place, Where: r.where(), Err: s}
 			}
 		}
+		if err := r.misfit(w, gauge, before); err != nil {
+			return err
+		}
 	}
 	return nil
+}
+
+// How far a reading may be from what a role regulates there: generous, since it is about readings that belong to something else.
+const (
+	misfitShare = 0.1  // of what is set
+	misfitSpan  = 0.02 // of the most that the sequence needs there
+)
+
+// misfit holds a reading against the current that the loads hold there, or the voltage that a source holds there, while they say that they do. A
+// reading that fits the setting before is stale and ends the run; one that fits nothing belongs to something else, and its point is not valid.
+func (r *runner) misfit(w *row, g *gaugeState, before int) error {
+	who, held, span, ok := r.regulated(g)
+	if !ok || before == len(g.given) {
+		return nil
+	}
+	now := g.given[len(g.given)-1]
+	dim := gaugeDim(g)
+	far := func(x, from float64) bool { return math.Abs(x-from) > misfitShare*math.Abs(from)+misfitSpan*span+movesByUncertainty*now.u }
+	if math.IsNaN(now.x) || !far(now.x, held) {
+		return nil
+	}
+	for k := before - 1; k >= 0; k-- {
+		if was := g.given[k].expected; !math.IsNaN(was) && was != now.expected {
+			if !far(now.x, was) && far(held, was) {
+				s := &staleReading{gauge: g.Name(), channel: g.Channel.String(), read: quantity.Of(now.x, dim), from: quantity.Of(was, dim), to: quantity.Of(held, dim)}
+				w.invalid("%v", s)
+				return &Stop{Kind: Bench, Place: r.place, Where: r.where(), Err: s}
+			}
+			break
+		}
+	}
+	w.invalid("%s (%s) reads %s, and %s holds %s there: the reading belongs to something else; look for a wrong channel, a lead that is off, or a way past the meter",
+		g.Name(), g.Channel, quantity.Of(now.x, dim).Text(4), who, quantity.Of(held, dim))
+	return nil
+}
+
+// regulated is what the roles say that they hold at a gauge's node: the loads a current, a source a voltage.
+func (r *runner) regulated(g *gaugeState) (who string, held, span float64, ok bool) {
+	for i := range r.roles {
+		role, st := &r.roles[i], r.state[i]
+		if role.Need.Node != g.Node || !st.On {
+			continue
+		}
+		switch {
+		case g.function == driver.Amps && role.sink != nil && st.Hold.Dim == quantity.Current:
+			who, held, span, ok = role.Need.Name, held+st.Hold.SI, math.Max(span, role.Need.Amps.High), true
+		case g.function == driver.Volts && role.feed != nil && role.Remote:
+			who, held, span, ok = role.Need.Name, st.Volts, role.Need.Volts.High, true
+		case g.function == driver.Amps && role.sink != nil, g.function == driver.Amps && role.feed != nil:
+			return "", 0, 0, false
+		}
+	}
+	if math.IsNaN(held) || math.IsNaN(span) || math.IsInf(span, 0) {
+		return "", 0, 0, false
+	}
+	return who, held, span, ok
 }
 
 // movedOn tells whether what was expected has moved so far that two readings cannot be alike. A reading that is nothing but the meter's own
