@@ -91,39 +91,51 @@ func budgets(rec *record.Record) map[budgetKey]Budget {
 		if e.Kind != "budget" {
 			continue
 		}
-		b := Budget{Point: int(number(e.Fields["point"])), Name: word(e.Fields["name"]), Part: word(e.Fields["part"]), Std: number(e.Fields["std"])}
-		list, _ := e.Fields["parts"].([]any)
-		index := map[string]int{}
-		for _, x := range list {
+		point, part := int(number(e.Fields["point"])), word(e.Fields["part"])
+		values, _ := e.Fields["values"].([]any)
+		for _, x := range values {
 			m, _ := x.(map[string]any)
-			c := Contributor{Input: word(m["input"]), Kind: word(m["kind"]), Share: number(m["share"]), Count: max(1, int(number(m["inputs"])))}
-			if c.Input == "" || !(c.Share >= 0) {
+			b := budget(m, from)
+			if b.Name == "" || len(b.Groups) == 0 {
 				continue
 			}
-			place, values := from.of(&c)
-			at, ok := index[place]
-			if !ok {
-				at = len(b.Groups)
-				index[place] = at
-				b.Groups = append(b.Groups, Group{From: place, Values: values})
+			b.Point, b.Part = point, part
+			key := budgetKey{point, b.Name, ""}
+			if point == 0 {
+				key.part = part
 			}
-			b.Groups[at].Share += c.Share
-			b.Groups[at].Parts = append(b.Groups[at].Parts, c)
+			out[key] = b
 		}
-		if rest, ok := e.Fields["rest"].(map[string]any); ok {
-			b.Rest = Rest{int(number(rest["inputs"])), number(rest["share"])}
-		}
-		if b.Name == "" || len(b.Groups) == 0 {
-			continue
-		}
-		sort.SliceStable(b.Groups, func(i, j int) bool { return b.Groups[i].Share > b.Groups[j].Share })
-		key := budgetKey{b.Point, b.Name, ""}
-		if b.Point == 0 {
-			key.part = b.Part
-		}
-		out[key] = b
 	}
 	return out
+}
+
+// budget reads one value's; what is damaged is left out.
+func budget(fields map[string]any, from *origins) Budget {
+	b := Budget{Name: word(fields["name"]), Std: number(fields["std"])}
+	list, _ := fields["parts"].([]any)
+	index := map[string]int{}
+	for _, x := range list {
+		m, _ := x.(map[string]any)
+		c := Contributor{Input: word(m["input"]), Kind: word(m["kind"]), Share: number(m["share"]), Count: max(1, int(number(m["inputs"])))}
+		if c.Input == "" || !(c.Share >= 0) {
+			continue
+		}
+		place, values := from.of(&c)
+		at, ok := index[place]
+		if !ok {
+			at = len(b.Groups)
+			index[place] = at
+			b.Groups = append(b.Groups, Group{From: place, Values: values})
+		}
+		b.Groups[at].Share += c.Share
+		b.Groups[at].Parts = append(b.Groups[at].Parts, c)
+	}
+	if rest, ok := fields["rest"].(map[string]any); ok {
+		b.Rest = Rest{int(number(rest["inputs"])), number(rest["share"])}
+	}
+	sort.SliceStable(b.Groups, func(i, j int) bool { return b.Groups[i].Share > b.Groups[j].Share })
+	return b
 }
 
 func word(x any) string { s, _ := x.(string); return s }

@@ -71,7 +71,7 @@ func TestInputsInWords(t *testing.T) {
 		}
 		parts = append(parts, map[string]any{"input": name, "kind": "noise", "share": 0.2, "inputs": count})
 	}
-	rec.Log = append(rec.Log, record.Event{Kind: "budget", Fields: map[string]any{"point": 0.0, "name": "best", "std": 1.0, "parts": parts}})
+	rec.Log = append(rec.Log, record.Event{Kind: "budget", Fields: map[string]any{"point": 0.0, "values": []any{map[string]any{"name": "best", "std": 1.0, "parts": parts}}}})
 	b, _ := report.New(rec).Budget(0, "best", "")
 	var got []string
 	for _, p := range b.Parts() {
@@ -87,8 +87,9 @@ func TestDamagedBudgetsAreLeftOut(t *testing.T) {
 	rec := load(t, reporttest.Options{})
 	rec.Log = []record.Event{
 		{Kind: "budget"},
-		{Kind: "budget", Fields: map[string]any{"point": "x", "name": 3.0, "parts": "none"}},
-		{Kind: "budget", Fields: map[string]any{"point": 1.0, "name": "vi", "parts": []any{nil, 7.0, map[string]any{"input": 1.0}}, "rest": "?"}},
+		{Kind: "budget", Fields: map[string]any{"point": "x", "values": "none"}},
+		{Kind: "budget", Fields: map[string]any{"point": 1.0, "values": []any{nil, 3.0, map[string]any{"name": 3.0, "parts": "none"},
+			map[string]any{"name": "vi", "parts": []any{nil, 7.0, map[string]any{"input": 1.0}}, "rest": "?"}}}},
 	}
 	if r := report.New(rec); len(r.Worst) != 0 {
 		t.Errorf("%+v", r.Worst)

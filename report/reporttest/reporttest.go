@@ -233,6 +233,7 @@ func (r *run) budgets(p record.Point) error {
 	} {
 		inputs[name] = []input{{x.prefix + " gain", "gain", x.gain}, {x.prefix + " offset", "offset", x.offset / p.Cells[name].SI}}
 	}
+	var values []map[string]any
 	for _, c := range columns {
 		var list []input
 		switch from := map[string][]string{"pin": {"vi", "ii"}, "pout": {"vo", "io"}, "efficiency": {"vi", "ii", "vo", "io"}}[c.Name]; {
@@ -261,15 +262,13 @@ func (r *run) budgets(p record.Point) error {
 			}
 			parts = append(parts, map[string]any{"input": in.name, "kind": in.kind, "share": math.Round(1e5*share) / 1e5})
 		}
-		fields := map[string]any{"point": p.Number, "name": c.Name, "std": p.Cells[c.Name].U / 2, "parts": parts}
+		one := map[string]any{"name": c.Name, "std": p.Cells[c.Name].U / 2, "parts": parts}
 		if left > 0 {
-			fields["rest"] = map[string]any{"inputs": left, "share": math.Round(1e5*rest) / 1e5}
+			one["rest"] = map[string]any{"inputs": left, "share": math.Round(1e5*rest) / 1e5}
 		}
-		if err := r.Event(record.Event{Level: "debug", Kind: "budget", Text: "budget of " + c.Name, Fields: fields}); err != nil {
-			return err
-		}
+		values = append(values, one)
 	}
-	return nil
+	return r.Event(record.Event{Level: "debug", Kind: "budget", Text: "what uncertainties consist of", Fields: map[string]any{"point": p.Number, "values": values}})
 }
 
 // mix spoils some points of the run.

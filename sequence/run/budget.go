@@ -15,7 +15,15 @@ const (
 	smallestShare = 0.001 // of the variance, for a contributor to be named
 )
 
-// budgetPart is one contributor in the record.
+// budgetOf is what the uncertainty of one value consists of, for the record.
+type budgetOf struct {
+	Name  string       `json:"name"`
+	Std   float64      `json:"std"` // standard uncertainty, SI
+	Parts []budgetPart `json:"parts"`
+	Rest  *budgetRest  `json:"rest,omitempty"`
+}
+
+// budgetPart is one contributor.
 type budgetPart struct {
 	Input  string  `json:"input"`
 	Kind   string  `json:"kind"`
@@ -29,15 +37,19 @@ type budgetRest struct {
 	Share  float64 `json:"share"`
 }
 
-// budgets puts beside a finished point what the uncertainty of each of its values consists of.
+// budgets puts beside a finished point what the uncertainty of each of its values consists of, all in one event.
 func (r *runner) budgets(f *frame, p record.Point) {
+	list := make([]budgetOf, 0, len(f.values))
 	for i, v := range f.values {
 		_, kept := p.Cells[v.name]
-		again := slices.ContainsFunc(f.values[i+1:], func(later named) bool { return later.name == v.name })
-		if kept && !again {
-			r.budget(p.Number, v.name, p.Part, v.value)
+		if !kept || slices.ContainsFunc(f.values[i+1:], func(later named) bool { return later.name == v.name }) {
+			continue
+		}
+		if b, ok := r.budget(v.name, v.value, false); ok {
+			list = append(list, b)
 		}
 	}
+	r.keepBudgets(p.Number, p.Part, list...)
 }
 
 // budgetOfLimit keeps the budget of what was compared with a limit, unless that is one value with a budget of its own: a name beside
@@ -54,36 +66,52 @@ func (r *runner) budgetOfLimit(limit *expr.Expr, difference measured.Value, whol
 	if !whole {
 		point = r.number()
 	}
-	r.budget(point, limit.Text, r.part(), difference)
+	if b, ok := r.budget(limit.Text, difference, whole); ok {
+		r.keepBudgets(point, r.part(), b)
+	}
 }
 
-// budget keeps one budget as an event. point is 0 for a value over all points; there, inputs of one name, such as the noise of each
-// reading of a range, are taken together.
-func (r *runner) budget(point int, name, part string, v measured.Value) {
-	if r.cfg.Ledger == nil || len(v.Terms) == 0 || math.IsNaN(v.X) {
+// budgetOfResult keeps the budget of a value over all points of a part.
+func (r *runner) budgetOfResult(name, part string, v measured.Value) {
+	if b, ok := r.budget(name, v, true); ok {
+		r.keepBudgets(0, part, b)
+	}
+}
+
+// keepBudgets writes budgets as one event. point is 0 for values over all points.
+func (r *runner) keepBudgets(point int, part string, list ...budgetOf) {
+	if len(list) == 0 {
 		return
 	}
-	std := v.Std()
-	if !(std > 0) || math.IsInf(std, 0) {
-		return
-	}
-	var parts []budgetPart
-	var rest budgetRest
-	if point == 0 {
-		parts, rest = r.rankByName(v.Terms, std)
-	} else {
-		parts, rest = r.rank(v.Terms, std)
-	}
-	fields := map[string]any{"point": point, "name": name, "std": std, "parts": parts}
+	fields := map[string]any{"point": point, "values": list}
 	if part != "" {
 		fields["part"] = part
 	}
-	if rest.Inputs > 0 {
-		fields["rest"] = rest
-	}
 	r.write(func() error {
-		return r.cfg.Sink.Event(record.Event{Level: "debug", Kind: "budget", Text: "budget of " + name, Fields: fields})
+		return r.cfg.Sink.Event(record.Event{Level: "debug", Kind: "budget", Text: "what uncertainties consist of", Fields: fields})
 	})
+}
+
+// budget works one budget out; ok is false for a value without uncertainty. Of a value over all points, inputs of one name, such as the
+// noise of each reading of a range, are taken together.
+func (r *runner) budget(name string, v measured.Value, whole bool) (b budgetOf, ok bool) {
+	if r.cfg.Ledger == nil || len(v.Terms) == 0 || math.IsNaN(v.X) {
+		return b, false
+	}
+	b = budgetOf{Name: name, Std: v.Std()}
+	if !(b.Std > 0) || math.IsInf(b.Std, 0) {
+		return b, false
+	}
+	var rest budgetRest
+	if whole {
+		b.Parts, rest = r.rankByName(v.Terms, b.Std)
+	} else {
+		b.Parts, rest = r.rank(v.Terms, b.Std)
+	}
+	if rest.Inputs > 0 {
+		b.Rest = &rest
+	}
+	return b, true
 }
 
 // rank gives the biggest terms, those of equal size in the order of their inputs, and what the others come to.

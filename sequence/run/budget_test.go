@@ -41,11 +41,17 @@ func (k *keptBudgets) Event(e record.Event) error {
 	if err != nil {
 		return err
 	}
-	var b keptBudget
-	if err := json.Unmarshal(data, &b); err != nil {
+	var of struct {
+		Point  int
+		Values []keptBudget
+	}
+	if err := json.Unmarshal(data, &of); err != nil {
 		return err
 	}
-	k.budgets = append(k.budgets, b)
+	for _, b := range of.Values {
+		b.Point = of.Point
+		k.budgets = append(k.budgets, b)
+	}
 	return nil
 }
 

@@ -126,7 +126,7 @@ func (r *runner) result(name string, e *expr.Expr, env columnsOf) {
 			out.U = r.expanded(got.Value)
 		}
 		env.results[name] = got.Value
-		r.budget(0, name, env.part, got.Value)
+		r.budgetOfResult(name, env.part, got.Value)
 	}
 	r.results = append(r.results, out)
 	r.write(func() error { return r.cfg.Sink.Result(out) })
