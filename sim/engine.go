@@ -23,6 +23,7 @@ const (
 	bendVolts    = 20e-6
 	bendRelative = 2e-4
 	stillVolts   = 1e-9
+	noVolts      = 1e-12 // below, a capacitor is empty
 )
 
 // engine moves the physical side of a bench through time: an algebraic network with capacitors, and whatever moves by itself.
@@ -254,6 +255,9 @@ func (e *engine) commit(h int64, happened bool) {
 	moved := 0.0
 	for _, c := range e.caps {
 		c.before, c.volts = c.volts, e.net.Between(c.plus, c.minus)
+		if math.Abs(c.volts) < noVolts {
+			c.volts = 0 // an exponential has no end, and far below zero a load would find its voltage reversed and right again for ever
+		}
 		moved = max(moved, math.Abs(c.volts-c.before)-stillVolts*math.Abs(c.volts))
 	}
 	e.now += h

@@ -49,6 +49,8 @@ func serveAndRun(t *testing.T, p *plan.Plan, first *chain, r *servedRun) {
 	t.Helper()
 	var found diag.Findings
 	text := read(t, "buoy.scenario.yaml")
+	// a wide lock-out: behind a source in its limit the device then starts seldom, and the simulation has little to do
+	text = strings.Replace(text, "starts_above: 4.5 V", "starts_above: 8 V", 1)
 	if r.faults != "" {
 		text += "\nfaults:\n" + r.faults
 	}
