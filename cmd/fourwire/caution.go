@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 	"math"
 	"strings"
 
@@ -10,6 +11,7 @@ import (
 	"fourwire/driver/hazard"
 	"fourwire/quantity"
 	"fourwire/record"
+	"fourwire/report/terminal"
 	"fourwire/sequence"
 )
 
@@ -74,9 +76,10 @@ func (a *app) printCautions(notes []hazard.Note) {
 	if len(notes) == 0 {
 		return
 	}
+	stream := terminal.Detect(a.err, os.Getenv)
 	fmt.Fprintln(a.err, "Take care:")
 	for _, n := range notes {
-		fmt.Fprintln(a.err, "  "+printable(n.String()))
+		fmt.Fprintln(a.err, stream.Fold(printable(n.String()), "  "))
 	}
 }
 

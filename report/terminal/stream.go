@@ -144,6 +144,12 @@ func pad(t string, n int) string {
 	return t + strings.Repeat(" ", max(0, n-cells(t)))
 }
 
+// Fold breaks a text between words into lines that fit the stream, all of them indented, the later ones by two columns more.
+func (s Stream) Fold(text, indent string) string {
+	lines := wrap(text, s.columns()-cells(indent), "  ")
+	return indent + strings.Join(lines, "\n"+indent)
+}
+
 // wrap breaks a text between words, so that no line is wider than n columns; lines after the first are indented.
 func wrap(t string, n int, indent string) []string {
 	var lines []string
