@@ -115,7 +115,7 @@ func TestCorrectionsArePutTogether(t *testing.T) {
 	rec.Rows[0].Notes = []string{"ii: 900 nA through dmm-in subtracted", "vo: zero 12 uV subtracted"}
 	rec.Rows[1].Notes = []string{"ii: 1.6 uA through dmm-in subtracted", "loss: a denominator is uncertain by 12 %; of 4000 random draws of the inputs 95.45 % lie within 1 W..2 W"}
 	rec.Rows[2].Notes = []string{"ii: 1.2 uA through dmm-in subtracted"}
-	rec.Log = append(rec.Log, record.Event{Kind: "spread", Text: rec.Rows[1].Notes[1]}, record.Event{Kind: "drift", Text: "iout 50 mA measured once more at the end has moved: vo by 1 mV (U 2 mV)"})
+	rec.Log = append(rec.Log, record.Event{Kind: "spread", Text: strings.ReplaceAll(rec.Rows[1].Notes[1], ";", ",")}, record.Event{Kind: "drift", Text: "iout 50 mA measured once more at the end has moved: vo by 1 mV (U 2 mV)"})
 	r := report.New(rec)
 	if fmt.Sprint(r.Applied) != "[ii: 900 nA to 1.6 µA through dmm-in subtracted (3 points) vo: zero 12 µV subtracted (1 point)]" {
 		t.Errorf("%v", r.Applied)

@@ -49,11 +49,22 @@ type same struct {
 	points    int
 }
 
-var quantityInText = regexp.MustCompile(`(?:^|[ (])(-?[0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)? (?:[a-zA-Z]{1,5}|%))(?:$|[ ,;:)])`)
+var quantityInText = regexp.MustCompile(`-?\b[0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)? (?:%|degC\b|[fpnumkMG]?(?:V|A|W|ohm|s|Hz|F|H|J|S|K|Ah|Wh)\b)`)
+
+// ShortNote is a note with the quantities in it, which have no uncertainty beside them, at three digits; percentages are as the run chose them.
+func ShortNote(text string) string {
+	return Pretty(quantityInText.ReplaceAllStringFunc(text, func(one string) string {
+		q, err := quantity.Parse(one)
+		if err != nil || strings.HasSuffix(one, "%") {
+			return one
+		}
+		return q.Text(3)
+	}))
+}
 
 func (g *gathered) add(text string, point bool) {
-	places := quantityInText.FindAllStringSubmatchIndex(text, -1)
-	key := quantityInText.ReplaceAllString(text, " # ")
+	places := quantityInText.FindAllStringIndex(text, -1)
+	key := strings.ReplaceAll(quantityInText.ReplaceAllString(text, "#"), ";", ",") // points.csv keeps notes with commas
 	s, ok := g.by[key]
 	if !ok {
 		if g.by == nil {
@@ -69,7 +80,7 @@ func (g *gathered) add(text string, point bool) {
 	if !s.single || len(places) != 1 {
 		return
 	}
-	q, err := quantity.Parse(text[places[0][2]:places[0][3]])
+	q, err := quantity.Parse(text[places[0][0]:places[0][1]])
 	if err != nil {
 		s.single = false
 		return
@@ -88,16 +99,16 @@ func (g *gathered) list() []Remark {
 		s := g.by[key]
 		text := s.first
 		if s.single {
-			at := quantityInText.FindStringSubmatchIndex(text)
+			at := quantityInText.FindStringIndex(text)
 			span := s.low.Text(3)
 			if high := s.high.Text(3); high != span {
 				span += " to " + high
 			}
-			text = text[:at[2]] + span + text[at[3]:]
+			text = text[:at[0]] + span + text[at[1]:]
 		} else if s.points > 1 {
 			text += " (the first of them)"
 		}
-		out = append(out, Remark{Pretty(text), s.points})
+		out = append(out, Remark{ShortNote(text), s.points})
 	}
 	return out
 }

@@ -3,8 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"math"
+	"os"
 	"strings"
 
 	"fourwire/driver/bench"

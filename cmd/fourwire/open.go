@@ -4,11 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"time"
-
-	"golang.org/x/term"
 
 	"fourwire/driver"
 	"fourwire/driver/bench"
@@ -22,8 +19,6 @@ import (
 	"fourwire/transport"
 	"fourwire/transport/dial"
 )
-
-func termIs(f *os.File) bool { return term.IsTerminal(int(f.Fd())) }
 
 // openTimeout is how long one instrument may take to be reached and to say who it is.
 const openTimeout = 10 * time.Second

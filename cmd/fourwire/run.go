@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"os/signal"
 	"path/filepath"
 	"strings"
@@ -346,13 +345,4 @@ func span(set bool, text string) string {
 		return "not stated"
 	}
 	return text
-}
-
-// isTerminal tells whether a writer is a terminal.
-func isTerminal(w any) (*os.File, bool) {
-	f, ok := w.(*os.File)
-	if !ok {
-		return nil, false
-	}
-	return f, termIs(f)
 }

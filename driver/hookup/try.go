@@ -254,7 +254,7 @@ func (k *checker) live(rest survey) bool {
 		}
 		any = true
 		k.fault(Fault{Kind: Live, Channel: p.String(), Node: p.wire.Node, Text: p.wire.Node + " has voltage although every output is off", Evidence: fmt.Sprintf("%s reads %s", p, volts(v)),
-			Remedy: "wait until it is discharged, or look for a battery, a charged capacitor or another supply; nothing was switched on"})
+			Remedy: "wait until it is discharged, or look for a battery, a charged capacitor or another supply; nothing was switched on. A device that lives on its own battery cannot be checked so: run it with --no-hookup"})
 	}
 	return any
 }

@@ -71,7 +71,7 @@ func newBudgetData(r *report.Report) *budgetData {
 	for _, p := range r.Record.Rows[:min(len(r.Record.Rows), maxRows)] {
 		out := pointData{Number: p.Number, Where: report.Where(r.Record, p)}
 		for _, note := range p.Notes {
-			out.Notes = append(out.Notes, report.Pretty(note))
+			out.Notes = append(out.Notes, report.ShortNote(note))
 			size += len(note) + 4
 		}
 		for i, name := range d.Names {

@@ -38,7 +38,7 @@ const (
 func Page(r *report.Report) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
-		"join": func(list []string) string { return strings.Join(list, ", ") }, "lead": lead, "dash": dash, "values": values,
+		"join": func(list []string) string { return strings.Join(list, ", ") }, "few": few, "lead": lead, "dash": dash, "values": values,
 		"outcome": report.OutcomeText, "rule": report.RuleText, "risk": report.RiskText, "share": report.Share, "percent": percent,
 	}).Parse(pageText)
 	if err == nil {
@@ -271,6 +271,14 @@ func values(list []string) string {
 		return strings.Join(list, ", ")
 	}
 	return fmt.Sprintf("%s, %s ... %s (%d values)", list[0], list[1], list[len(list)-1], len(list))
+}
+
+// few lists the first of many texts.
+func few(list []string) string {
+	if len(list) <= 3 {
+		return strings.Join(list, ", ")
+	}
+	return fmt.Sprintf("%s and %d others", strings.Join(list[:2], ", "), len(list)-2)
 }
 
 func dash(text string) string {

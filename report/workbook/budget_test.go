@@ -105,3 +105,28 @@ func TestVerdictsTellHowTheyWereDecided(t *testing.T) {
 	}
 	t.Error("no verdict is undecided")
 }
+
+// A number that is wider than its column is shown as ###. The digits of the fonts in use are about one unit of width each (ECMA-376, part 1,
+// 18.3.1.13).
+func TestNumbersFitTheirColumns(t *testing.T) {
+	rec, _, f := open(t, reporttest.Options{Mixed: true})
+	for head, letter := range pointsColumns(t, f) {
+		width, err := f.GetColWidth("Points", letter)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range rec.Rows {
+			cell := letter + strconv.Itoa(i+2)
+			shown, _ := f.GetCellValue("Points", cell)
+			format := "General"
+			if id, err := f.GetCellStyle("Points", cell); err == nil {
+				if s, err := f.GetStyle(id); err == nil && s.CustomNumFmt != nil {
+					format = *s.CustomNumFmt
+				}
+			}
+			if _, err := strconv.ParseFloat(shown, 64); err == nil && format != "General" && float64(len(shown))+0.7 > width {
+				t.Errorf("%s is %g wide and has to show %s", head, width, shown)
+			}
+		}
+	}
+}

@@ -2,6 +2,7 @@ package workbook
 
 import (
 	"math"
+	"strconv"
 	"strings"
 
 	"fourwire/report"
@@ -32,6 +33,21 @@ func fraction(places int) string {
 		return ""
 	}
 	return "." + strings.Repeat("0", places)
+}
+
+// characters is how long a number is in a format of numberFormat; 0 where the spreadsheet makes it fit.
+func characters(x float64, format string) int {
+	n := len(strings.Trim(format, "+"))
+	switch {
+	case format == "General" || math.IsNaN(x):
+		return 0
+	case !strings.Contains(format, "E"):
+		n += len(strconv.FormatFloat(math.Trunc(math.Abs(x)), 'f', 0, 64)) - 1
+	}
+	if x < 0 {
+		n++
+	}
+	return n
 }
 
 // shown is a number in a row of a sheet with its number format.

@@ -120,14 +120,16 @@ func (b *book) width(head string) float64 {
 		longest = max(longest, 1.05*float64(len(word)))
 	}
 	for _, c := range b.report.Record.Columns {
-		if !strings.HasPrefix(head, c.Name+" ") {
+		value, uncertain := strings.HasPrefix(head, c.Name+" "), strings.HasPrefix(head, "U("+c.Name+")")
+		if !value && !uncertain {
 			continue
 		}
 		for _, p := range b.report.Record.Rows {
-			cell := p.Cells[c.Name]
-			if format := numberFormat(cell.SI, cell.U); format != "General" && !strings.Contains(format, "E") {
-				longest = max(longest, float64(len(strconv.FormatFloat(cell.SI, 'f', 0, 64))+len(format)-1))
+			x, u := p.Cells[c.Name].SI, p.Cells[c.Name].U
+			if uncertain {
+				x = u
 			}
+			longest = max(longest, float64(characters(x, numberFormat(x, u))))
 		}
 	}
 	return longest + 1.2

@@ -50,6 +50,12 @@ func (s *sheet) row(style string, values ...any) {
 				id = s.style["text"]
 			}
 			s.err = s.SetCellStr(s.name, cell, safe(x))
+		case wrapped:
+			id = s.style["wrap"]
+			s.err = s.SetCellStr(s.name, cell, safe(string(x)))
+			if lines := 1 + len(x)/(wrappedWidth-6); s.err == nil && lines > 1 {
+				s.err = s.SetRowHeight(s.name, s.next, 14.5*float64(lines)) // points
+			}
 		case shown:
 			if n := orNil(x.x); n != nil {
 				s.err = s.SetCellValue(s.name, cell, n)
@@ -87,7 +93,7 @@ func (s *sheet) widths(chars ...float64) {
 func (b *book) summary() error {
 	r, rec := b.report, b.report.Record
 	s := &sheet{book: b, name: summarySheet}
-	s.widths(26, 18, 24, 12, 11, 10, 6, 10, 10, 7, 10, 11, 29, 12, 9, 70)
+	s.widths(26, 20, 28, 12, 11, 10, 6, 10, 10, 7, 10, 11, 29, 12, 9, wrappedWidth)
 	s.row("title", r.Title)
 	s.row("", rec.Outcome, r.Headline)
 	for _, n := range r.Notices {
@@ -156,8 +162,13 @@ func orNothing(text string) any {
 	if text == "" {
 		return nil
 	}
-	return text
+	return wrapped(text)
 }
+
+// wrapped is a long text that is broken in its cell, in a column wrappedWidth wide.
+type wrapped string
+
+const wrappedWidth = 46
 
 // outcomeCell is an outcome with its finer word.
 type outcomeCell struct {

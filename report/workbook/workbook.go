@@ -111,6 +111,7 @@ func (b *book) styles() error {
 		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", WrapText: true}}},
 		{"number head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "right", Vertical: "bottom", WrapText: true}}},
 		{"text", excelize.Style{Alignment: indent}},
+		{"wrap", excelize.Style{Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "top", WrapText: true}}},
 		{"doubt", excelize.Style{Fill: fill("FBF0D9"), Alignment: indent}},
 		{"pass", excelize.Style{Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB"), Alignment: indent}},
 		{"fail", excelize.Style{Font: &excelize.Font{Bold: true, Color: "AD1F1F"}, Fill: fill("FBE7E6"), Alignment: indent}},
