@@ -32,7 +32,7 @@ func (c *channel) sharedInputs(l *measured.Ledger, f Function, full float64, cov
 	}
 	in := inputs{
 		prefix: prefix,
-		noise: prefix + " noise", resolution: prefix + " resolution",
+		noise:  prefix + " noise", resolution: prefix + " resolution",
 		gain: shared("gain", measured.Gain), offset: shared("offset", measured.Offset),
 	}
 	if a := c.in.config.AmbientKelvin; a > 0 {

@@ -20,8 +20,8 @@ const (
 	maxParts    = 8 << 20 // values of a manifest: each takes some bytes in the file and up to some 200 in memory
 	maxFiles    = 10000
 	maxHashed   = 256 << 30 // bytes of a file of any kind
-	maxMemory   = 1 << 30 // what rows, or events, may take in memory, estimated
-	maxFile     = 1 << 30 // bytes of points.csv, and of log.jsonl
+	maxMemory   = 1 << 30   // what rows, or events, may take in memory, estimated
+	maxFile     = 1 << 30   // bytes of points.csv, and of log.jsonl
 	maxLine     = 4 << 20
 	maxProblems = 50
 )

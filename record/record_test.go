@@ -248,7 +248,9 @@ func TestWireKeepsEveryByte(t *testing.T) {
 	messages := [][]byte{[]byte("MEAS:VOLT?\n"), []byte("+1.2E+01\r\n"), {0, 0xff, '#'}, []byte(`say "µ\"` + "\u2028"), {}, long}
 	var all sync.WaitGroup // instruments answer side by side
 	for i, m := range messages {
-		all.Go(func() { w.Wire(noon.Add(time.Duration(i)*time.Millisecond), "dmm-in", "tcp://127.0.0.1:5025", i%2 == 0, m) })
+		all.Go(func() {
+			w.Wire(noon.Add(time.Duration(i)*time.Millisecond), "dmm-in", "tcp://127.0.0.1:5025", i%2 == 0, m)
+		})
 	}
 	all.Wait()
 	if err := w.Finish(record.End{}); err != nil {

@@ -68,7 +68,7 @@ type Guard struct {
 	Place              diag.Place
 }
 
-// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Wait, *Repeat, *When, *Zero or *Note.
+// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When, *Zero or *Note.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.
@@ -141,6 +141,13 @@ type (
 		Within quantity.Quantity // a ratio of the value, or an absolute band in the value's dimension: full width
 		For    quantity.Quantity // how long it must stay inside
 		AtMost quantity.Quantity // time-out: the point is then marked not settled
+	}
+	// Check looks whether a value has come back to what it was when the step ran first: a device that has latched up does not.
+	Check struct {
+		Pos
+		Value  *expr.Expr        // usually i(node)
+		Within quantity.Quantity // a ratio of what it was, or an absolute difference
+		AtMost quantity.Quantity // how long it may take
 	}
 	// Wait waits a fixed time.
 	Wait struct {

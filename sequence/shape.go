@@ -112,6 +112,9 @@ func stepShapes(list diag.Type) []*diag.Shape {
 		{Title: "a settle step", About: "Waits until a value stays inside a band.", Fields: []diag.Field{
 			{Name: "settle", Type: diag.Struct(settleShape()), Required: true, About: "what must be stable"},
 		}},
+		{Title: "a check step", About: "Stops the run where a value does not come back to what it was when this step ran first.", Fields: []diag.Field{
+			{Name: "check", Type: diag.Struct(checkShape()), Required: true, About: "what must come back"},
+		}},
 		{Title: "a measure step", About: "Reads nodes at one time; its list of steps makes a point.", Fields: []diag.Field{
 			{Name: "measure", Type: diag.MapOf("names of readings", diag.Text()), Required: true, About: "name: v(node) or i(node)"},
 			{Name: "aperture", Type: diag.Either(diag.Amount(quantity.Time), diag.Word("auto")), About: "how long each reading integrates; auto: chosen from what is seen, for inputs that draw in bursts"},

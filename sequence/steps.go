@@ -26,7 +26,7 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 }
 
 // kinds are the keys that tell a step.
-var kinds = []string{"source", "load", "settle", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note"}
+var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
 func (r *reader) step(n *diag.Node, s *scope) []Step {
@@ -46,6 +46,8 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(r.load(p, n, s))
 	case "settle":
 		return one(r.settle(p, v, s))
+	case "check":
+		return one(r.returns(p, v, s))
 	case "measure":
 		return one(r.measure(p, n, s))
 	case "zero":

@@ -59,6 +59,11 @@ func (c *binder) wanted() []wanted {
 				find(sequence.Function(n.Function), n.Node, s.At())
 			}
 		},
+		check: func(w *walker, s *sequence.Check, _ int) {
+			for _, n := range s.Value.Nodes() {
+				find(sequence.Function(n.Function), n.Node, s.At())
+			}
+		},
 		zero: func(w *walker, z *sequence.Zero) {
 			for _, r := range z.Readings {
 				find(r.Function, r.Node, r.Place)

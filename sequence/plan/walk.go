@@ -30,6 +30,7 @@ type hooks struct {
 	set     func(w *walker, role int, was Setting, at diag.Place, times int)
 	measure func(w *walker, m *sequence.Measure, times int)
 	settle  func(w *walker, s *sequence.Settle, times int)
+	check   func(w *walker, s *sequence.Check, times int)
 	wait    func(w *walker, seconds float64, times int)
 	derive  func(w *walker, d *sequence.Derive)
 	judge   func(w *walker, j *sequence.Judge, times int)
@@ -140,6 +141,10 @@ func (w *walker) step(s sequence.Step, times int) {
 	case *sequence.Settle:
 		if w.hooks.settle != nil {
 			w.hooks.settle(w, s, times)
+		}
+	case *sequence.Check:
+		if w.hooks.check != nil {
+			w.hooks.check(w, s, times)
 		}
 	case *sequence.Wait:
 		if w.hooks.wait != nil {

@@ -72,7 +72,7 @@ func (r *runner) causeInside(err error, stop *Stop, _ *ieee488.Fault) (Cause, bo
 		return Cause{"a stale reading", fmt.Sprintf("%s (%s) gives %s as before the last setting, while about %s is expected now", old.gauge, old.channel, old.read, old.to.Text(3)),
 			"use a model whose words start each reading (start, then read), or lengthen its aperture"}, true
 	case errors.As(err, &latched):
-		return Cause{"the device has latched up", latched.evidence(),
+		return Cause{"the device has latched up", latched.Error(),
 			"only taking its power away for longer than its node takes to discharge clears it; look at what the step before did to it"}, true
 	case errors.As(err, &breach):
 		return r.causeOfBreach(breach), true

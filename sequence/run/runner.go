@@ -14,6 +14,7 @@ import (
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/record"
+	"fourwire/sequence"
 	"fourwire/sequence/expr"
 	"fourwire/sequence/plan"
 )
@@ -32,6 +33,8 @@ type runner struct {
 	touched map[string]bool // instruments with commands whose errors have not been asked for
 	order   []string        // the same instruments, in the order of the plan
 	params  map[string]measured.Value
+
+	references map[*sequence.Check]measured.Value // what values have to come back to
 
 	place  diag.Place // of the step under way
 	frames []frame
@@ -148,7 +151,7 @@ func newRunner(c Config) (*runner, error) {
 	r := &runner{
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
 		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
-		params: map[string]measured.Value{}, nodes: map[nodeKey]measured.Value{},
+		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.started = r.clock.Now()
 	if c.Resume != nil {

@@ -94,6 +94,8 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		}
 	case *sequence.Settle:
 		return r.settle(ctx, s)
+	case *sequence.Check:
+		return r.returns(ctx, s)
 	case *sequence.Wait:
 		return r.wait(ctx, s)
 	case *sequence.When:

@@ -188,7 +188,9 @@ func (r *runner) misfit(w *row, g *gaugeState, before int) error {
 	}
 	now := g.given[len(g.given)-1]
 	dim := gaugeDim(g)
-	far := func(x, from float64) bool { return math.Abs(x-from) > misfitShare*math.Abs(from)+misfitSpan*span+movesByUncertainty*now.u }
+	far := func(x, from float64) bool {
+		return math.Abs(x-from) > misfitShare*math.Abs(from)+misfitSpan*span+movesByUncertainty*now.u
+	}
 	if math.IsNaN(now.x) || !far(now.x, held) {
 		return nil
 	}
