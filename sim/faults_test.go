@@ -44,6 +44,7 @@ func TestWiringFaultsDoWhatOhmsLawSays(t *testing.T) {
 		{"open sense pair", `{kind: open-sense, channel: psu}`, 5 * (1 + 20e3/10e6) / (1 + 0.11/10), 5 * (1 + 20e3/10e6) / (1 + 0.11/10), true},
 		{"reversed sense: up to the compensation, 2 V", `{kind: reversed-sense, channel: psu}`, 7 / (1 + 0.11/10), 7 / (1 + 0.11/10), true},
 		{"reversed", `{kind: reversed, channel: psu}`, -5 / (1 + 0.11/10), -5 / (1 + 0.11/10), false},
+		{"reversed, its sense pair too: the other sign, and no drop", `{kind: reversed, channel: psu}`, -5, -5, true},
 		{"swapped", `{kind: swapped, channel: psu, with: aux}`, 0, 0, false},
 		{"open lead", `{kind: open-lead, channel: psu, conductor: plus}`, leak, leak, false},
 		{"open line", `{kind: open-lead, channel: amm}`, leak, leak, false},
@@ -100,7 +101,7 @@ func TestAnOscillatingOutputScattersShortReadings(t *testing.T) {
 			x := d.number("dmm", "MEAS:VOLT?")
 			sum, squares = sum+x, squares+x*x
 		}
-		return math.Sqrt(squares/n - sum*sum/n/n)
+		return math.Sqrt(max(squares/n-sum*sum/n/n, 0))
 	}
 	if got := spread("2e-4"); got > 1e-3 {
 		t.Errorf("with local sense readings scatter by %g V", got)
@@ -112,7 +113,7 @@ func TestAnOscillatingOutputScattersShortReadings(t *testing.T) {
 
 func within(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
-	if math.Abs(got-want) > tolerance {
+	if !(math.Abs(got-want) <= tolerance) { // NaN is never right
 		t.Errorf("%s is %.6g, want %.6g within %g", what, got, want, tolerance)
 	}
 }

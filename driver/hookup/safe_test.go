@@ -3,12 +3,14 @@ package hookup_test
 import (
 	"context"
 	"errors"
+	"strings"
 	"testing"
 
 	"fourwire/driver"
 	"fourwire/driver/hookup"
 	"fourwire/driver/model"
 	"fourwire/internal/diag"
+	"fourwire/sim"
 	"fourwire/transport/transporttest"
 )
 
@@ -99,6 +101,62 @@ func TestACheckThatIsEndedSwitchesOff(t *testing.T) {
 			t.Errorf("%s: %v still on", stage, on)
 		}
 		cancel()
+	}
+}
+
+// So does one that is ended while a source is on, and while a load is.
+func TestACheckThatIsEndedWithOutputsOnSwitchesOff(t *testing.T) {
+	for _, name := range []string{"feed-psu", "sink"} {
+		s := build(t, linkedScenario, converterBench, 1)
+		ctx, cancel := context.WithCancel(context.Background())
+		s.OnEvent(func(e sim.Event) {
+			if e.Instrument == name && e.Text == "on" {
+				cancel()
+			}
+		})
+		rep, err := hookup.Check(ctx, s.config)
+		if !errors.Is(err, context.Canceled) || rep.Right {
+			t.Errorf("%s: %v, right %v", name, err, rep.Right)
+		}
+		if on := s.live(); len(on) > 0 {
+			t.Errorf("ended with %s on: %v still on", name, on)
+		}
+		cancel()
+	}
+}
+
+// No level is above 8 % of what the node is meant for, nor above what a diode takes to conduct twice; sources differ.
+func TestLevelsAreHarmless(t *testing.T) {
+	for _, nominal := range []float64{1.2, 1.8, 3.3, 5, 9, 12, 24, 48, 400} {
+		s := build(t, railsScenario, railsBench, 1)
+		c := s.config
+		c.Nominal = map[string]float64{"rail.a": nominal, "rail.b": nominal}
+		models := map[string]*model.Model{}
+		for name, in := range c.Instruments {
+			models[name] = in.Model()
+		}
+		levels := hookup.Levels(c, models)
+		if len(levels) != 2 || levels[0].Volts == levels[1].Volts {
+			t.Fatalf("%g V: %+v", nominal, levels)
+		}
+		for _, l := range levels {
+			if l.Volts > 0.0801*nominal || l.Volts > 0.9 || l.Volts <= 0 || l.Amps > 0.25 || l.OverV < 1 {
+				t.Errorf("%g V: %+v", nominal, l)
+			}
+		}
+	}
+}
+
+// Where the protection cannot be set below a tenth of the node's voltage, nothing is sensed remotely: exchanged sense leads would run the output up.
+func TestRemoteSenseWaitsForAProtection(t *testing.T) {
+	s := build(t, withFault(linkedScenario, `{kind: reversed-sense, channel: feed-psu}`), converterBench, 1)
+	s.config.Nominal = map[string]float64{"dut.in": 5} // a tenth is 0.5 V, the model's protection begins at 1 V
+	rep := s.check(t)
+	if s.most > 0.5 {
+		t.Errorf("%s stood at %g V, more than a tenth of 5 V", s.worst, s.most)
+	}
+	if !strings.Contains(strings.Join(rep.NotTold, "\n"), "the sense leads of feed-psu") {
+		t.Errorf("it does not say that sense was not looked at\n%s", rep.Text())
 	}
 }
 
