@@ -62,7 +62,8 @@ func TestSeededFaultsAreNamed(t *testing.T) {
 		{"28 load not connected", linkedScenario, converterBench, `{kind: open-lead, channel: sink, conductor: plus}`, want{hookup.OpenLead, "sink", ""}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			seeds := uint64(4)
+			t.Parallel()
+			seeds := uint64(3)
 			if c.want.kind == hookup.OpenSense {
 				seeds = 20
 			}
