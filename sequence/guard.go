@@ -2,6 +2,7 @@ package sequence
 
 import (
 	"fmt"
+	"math"
 	"sort"
 	"strings"
 
@@ -30,6 +31,8 @@ func (r *reader) setpoint(e *expr.Expr, s *scope, ready *readiness, what, as str
 	}
 	var faults []fault
 	tried := 0
+	known := asked{dim: t.Dim, least: math.Inf(1), first: math.NaN()}
+	defer func() { r.noteSetpoint(e, known) }()
 	r.enumerate(s, append(s.conditions(), e), func(env expr.Env) bool {
 		if !s.reached(env) {
 			return true
@@ -40,6 +43,9 @@ func (r *reader) setpoint(e *expr.Expr, s *scope, ready *readiness, what, as str
 			return false
 		}
 		tried++
+		if known.least = math.Min(known.least, q.SI); tried == 1 {
+			known.first = q.SI
+		}
 		for i, c := range checks {
 			if !c.span.Set || c.span.Holds(q.SI) && !(c.open && q.SI == 0) {
 				continue

@@ -52,6 +52,9 @@ func Read(name string, data []byte, set []Setting, found *diag.Findings) *Sequen
 	if !r.lenient {
 		r.size()
 	}
+	if sound && !found.Failed() {
+		r.startUp()
+	}
 	return r.seq
 }
 
@@ -72,6 +75,9 @@ type reader struct {
 	worked  int  // values worked out so far
 	fed     bool // a source step has been seen
 	unfed   bool // the warning about its absence has been given
+
+	setpoints map[*expr.Expr]asked // what is known of each before the run
+	cared     map[diag.Place]bool  // places with a warning about the start
 }
 
 // readiness is what earlier steps have set of a source or load.
