@@ -20,11 +20,11 @@ func checkShape() *diag.Shape {
 func (r *reader) returns(p Pos, n *diag.Node, s *scope) *Check {
 	out := &Check{Pos: p, Within: amount(n.Get("within")), AtMost: quantity.Of(DefaultReturn, quantity.Time)}
 	if v := n.Get("at_most"); v != nil {
-		if out.AtMost = amount(v); out.AtMost.SI <= 0 {
+		if out.AtMost = amount(v); readable(v) && out.AtMost.SI <= 0 {
 			r.found.Add(v.Place, "a time is above zero")
 		}
 	}
-	if v := n.Get("within"); v != nil && out.Within.SI <= 0 {
+	if v := n.Get("within"); v != nil && readable(v) && out.Within.SI <= 0 {
 		r.found.Add(v.Place, "what a value may be off by is above zero")
 	}
 	out.Value = r.expr(n.Get("returns"))
@@ -41,4 +41,10 @@ func (r *reader) returns(p Pos, n *diag.Node, s *scope) *Check {
 		r.found.Add(n.Get("within").Place, "what %s may be off by is a ratio or %s, this is %s", out.Value.Text, t, out.Within.Dim.Name())
 	}
 	return out
+}
+
+// readable tells whether an amount is one; where it is not the shape has said so.
+func readable(n *diag.Node) bool {
+	_, err := quantity.Parse(text(n))
+	return err == nil
 }
