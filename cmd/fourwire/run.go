@@ -50,6 +50,10 @@ Without --bench it takes the bench that the sequence names. Before it energises 
 switched on and asks, unless --yes; a simulated bench does not ask. Ctrl-C stops safely: load off, source off, discharge
 checked. A software stop is no emergency stop: have a switch in the power.
 
+The first run of a day on real instruments checks the hook-up first, at a harmless level (see "fourwire hookup --help"), unless
+--no-hookup. From the bench file's touch level on (60 V d.c. where it states none) somebody must acknowledge the warning by
+name: --yes does not do that, --acknowledge NAME does, and the record keeps it.
+
 A run that ended early, or was killed, goes on with --resume RECORD: after its last whole point, with the same files, parameters
 and seed, into the same record. Sources go on first, with the device unloaded; a simulated bench starts anew, an hour later.
 

@@ -1,6 +1,7 @@
 package hookup_test
 
 import (
+	"strings"
 	"testing"
 
 	"fourwire/driver/hookup"
@@ -59,6 +60,7 @@ func TestSeededFaultsAreNamed(t *testing.T) {
 		{"25 oscillating source", buoyScenario(t), converterBench, `{kind: oscillation, channel: feed-psu, amplitude: 30 mV, frequency: 3 kHz}`, want{hookup.Oscillates, "feed-psu", ""}},
 		{"26 ammeter bypassed", linkedScenario, converterBench, `{kind: bypassed, channel: amm-in}`, want{hookup.NotInLine, "amm-in", ""}},
 		{"27 load reversed", linkedScenario, converterBench, `{kind: reversed, channel: sink}`, want{hookup.Polarity, "sink", ""}},
+		{"29 open supply lead before a device of 500 kohm", strings.Replace(beaconScenario, "100 ohm", "500 kohm", 1), beaconBench, `{kind: open-lead, channel: feed-psu, conductor: plus}`, want{hookup.OpenLead, "feed-psu", ""}},
 		{"28 load not connected", linkedScenario, converterBench, `{kind: open-lead, channel: sink, conductor: plus}`, want{hookup.OpenLead, "sink", ""}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
