@@ -99,6 +99,15 @@ func (r *runner) causeOfBreach(b *guardBreach) Cause {
 			return Cause{"reverse polarity", b.text, "exchange plus and minus at the load"}
 		}
 	}
+	if volts, ok := r.lastRead(sequence.Volts, b.node); ok {
+		for i := range r.roles {
+			role, st := &r.roles[i], r.state[i]
+			if role.feed != nil && role.Need.Node != b.node && st.Volts > 0 && math.Abs(volts-st.Volts) <= 0.02*st.Volts {
+				return Cause{"a guard was reached", fmt.Sprintf("%s; it is what %s holds at %s", b.text, role.Need.Name, role.Need.Node),
+					"look for a wrong channel (two voltmeters exchanged), or a device whose input and output are joined"}
+			}
+		}
+	}
 	return Cause{"a guard was reached", b.text, "the outputs are off; look at the device before you run again"}
 }
 
@@ -115,13 +124,16 @@ func (r *runner) causeOfRecord(err error, _ *Stop, _ *ieee488.Fault) (Cause, boo
 
 // causeOfState explains instruments that are not as they were left.
 func (r *runner) causeOfState(err error, _ *Stop, fault *ieee488.Fault) (Cause, bool) {
+	if other := faultOf(err, ieee488.ErrStranger); other != nil {
+		fault = other
+	}
 	who := whoOf(fault)
 	switch {
 	case errors.Is(err, driver.ErrRestarted):
 		return Cause{who + " has restarted", "its event register shows a power-on in the middle of the run; its settings are gone and its outputs off",
 			"look at its mains lead and its fuse, and whether somebody switched it; then run again"}, true
-	case errors.Is(err, ieee488.ErrStranger), errors.Is(err, driver.ErrIdentity):
-		return Cause{"another instrument answers at the address of " + who, tail(err), "look at the addresses: two instruments may have exchanged theirs, or one was replaced"}, true
+	case errors.Is(err, ieee488.ErrStranger):
+		return Cause{"another instrument answers at the address of " + who, lastOf(fault.Err), "look at the addresses: two instruments may have exchanged theirs, or one was replaced"}, true
 	case errors.Is(err, driver.ErrNotTaken):
 		return Cause{"a setting was not taken", tail(err), "look whether the instrument is locked, in another mode, or at an end of its range"}, true
 	case errors.Is(err, errWentOff):
@@ -190,6 +202,24 @@ func (r *runner) causeOfRefusal(_ error, _ *Stop, fault *ieee488.Fault) (Cause, 
 	return Cause{who + " reports an error", evidence, "look it up in its manual"}, true
 }
 
+// faultOf finds, in all that an error wraps, the fault of a kind; nil where there is none.
+func faultOf(err, kind error) *ieee488.Fault {
+	if fault, ok := err.(*ieee488.Fault); ok && errors.Is(fault.Err, kind) {
+		return fault
+	}
+	switch w := err.(type) {
+	case interface{ Unwrap() error }:
+		return faultOf(w.Unwrap(), kind)
+	case interface{ Unwrap() []error }:
+		for _, inner := range w.Unwrap() {
+			if f := faultOf(inner, kind); f != nil {
+				return f
+			}
+		}
+	}
+	return nil
+}
+
 // whoOf is the instrument that a fault belongs to.
 func whoOf(fault *ieee488.Fault) string {
 	if fault == nil || fault.Instrument == "" {
@@ -248,6 +278,9 @@ func (r *runner) limited(i int) string {
 	watts := r.loadWatts()
 	if !hasVolts || volts <= 0 || watts == 0 {
 		return "; raise its current limit if the device may take more, or look for a short"
+	}
+	if volts < 0.1*st.Volts {
+		return "; at so low a voltage no device runs: look for a short at " + role.Need.Node + ", or a lead that touches another"
 	}
 	asked := watts / usualEfficiency / volts
 	if asked <= st.Amps {
@@ -313,6 +346,9 @@ func (r *runner) lowEnd(i int) string {
 	}
 	left := volts - 2*hold.SI*role.LeadOhm
 	least := math.Max(role.MinVolts, hold.SI*role.MinOhms)
+	if nominal := role.Need.AtVolts.Low; role.Need.AtVolts.Set && volts < 0.05*nominal {
+		return fmt.Sprintf("; %s has no voltage: the device does not run; it may be below its turn-on voltage, not enabled, not connected, or shut down", role.Need.Node)
+	}
 	if least == 0 || left >= least {
 		return "; there is voltage enough: an open lead, or the load itself is at fault"
 	}

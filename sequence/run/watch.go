@@ -204,6 +204,10 @@ func (r *runner) misfit(w *row, g *gaugeState, before int) error {
 			break
 		}
 	}
+	if !far(-now.x, held) {
+		w.invalid("%s (%s) reads %s, and %s holds %s there: it is the wrong way round; exchange its leads", g.Name(), g.Channel, quantity.Of(now.x, dim).Text(4), who, quantity.Of(held, dim))
+		return nil
+	}
 	w.invalid("%s (%s) reads %s, and %s holds %s there: the reading belongs to something else; look for a wrong channel, a lead that is off, or a way past the meter",
 		g.Name(), g.Channel, quantity.Of(now.x, dim).Text(4), who, quantity.Of(held, dim))
 	return nil
