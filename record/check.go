@@ -136,7 +136,8 @@ type logCheck struct {
 	inputs  map[string]File
 	expect  map[string][]expectation // by file, in the order of the seals
 	started bool
-	ended   bool
+	ended   bool // the log has the end of the run
+	closed  bool // and a seal behind it: the manifest is written next
 	broken  bool // the log differs; what follows says nothing more about itself
 	at      sealed
 }
@@ -230,7 +231,7 @@ func (c *logCheck) line(line []byte) {
 	case kindEnd:
 		c.ended = true
 	case kindResumed:
-		c.ended = false
+		c.ended, c.closed = false, false
 	}
 }
 
@@ -251,6 +252,7 @@ func (c *logCheck) seal(line []byte) {
 		c.differ(LogFile, kindOf(s.Files[LogFile], c.sum.state()), c.Seals, number, "%s", between(c.Seals, number, s.Files[LogFile], c.sum.state()))
 		c.broken = true
 	}
+	c.closed = c.closed || c.ended
 	c.Seals, c.LastSeal, c.at = s.Number, s.SHA256, s.Files[LogFile]
 	c.seals = append(c.seals, readSeal{Number: s.Number})
 	for name, said := range s.Files {
@@ -337,8 +339,12 @@ func (c *Checked) list(dir string, m *Manifest, listed bool, log *logCheck) erro
 		for name, f := range log.inputs {
 			want[name] = f
 		}
-		if log.ended && !listed && !c.InUse {
+		switch {
+		case listed || c.InUse:
+		case log.closed:
 			c.differ(ManifestFile, Missing, 0, 0, "is missing, although the log has the end of the run")
+		case log.ended:
+			c.Notes = append(c.Notes, "the run ended, but could not write "+ManifestFile+": its disk was full, or it was cut off then")
 		}
 	}
 	seen := map[string]bool{}

@@ -210,6 +210,7 @@ func parseEvent(line []byte) (Event, error) {
 func (r *Record) rebuild() {
 	m := &r.Manifest
 	*m = Manifest{Format: Version}
+	ended := false
 	for _, e := range r.Log {
 		switch e.Kind {
 		case kindStart:
@@ -232,8 +233,9 @@ func (r *Record) rebuild() {
 			}
 		case kindResumed:
 			m.takeResumed(e)
+			ended = false
 		case kindEnd:
-			again(e.Fields["end"], &m.End)
+			ended = again(e.Fields["end"], &m.End)
 		}
 		m.Ended, m.DurationSeconds = e.Time, e.At.Seconds()
 	}
@@ -246,7 +248,7 @@ func (r *Record) rebuild() {
 	if m.Outcome == "" {
 		m.Outcome = Overall(m.Verdicts)
 	}
-	if m.Reason == "" {
+	if m.Reason == "" && !ended {
 		m.Reason = "the run was cut off before it could end"
 	}
 	m.Counts = Count(m.Verdicts)

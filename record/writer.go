@@ -380,8 +380,12 @@ func (w *Writer) Finish(end End) error {
 	m.Ended = m.Started.Add(w.clock.Since(w.started))
 	m.Counts = Count(m.Verdicts)
 	m.Seals, m.LastSeal = w.chain.number, w.chain.hash
-	err = errors.Join(err, w.wireErr, w.closeFiles())
-	return errors.Join(err, writeManifest(w.dir, m))
+	err = errors.Join(err, w.wireErr, w.closeFiles(), writeManifest(w.dir, m))
+	var full *FullError
+	if errors.As(err, &full) {
+		return full // what else failed, failed for that
+	}
+	return err
 }
 
 // Close closes the files without a manifest, for a run that cannot be finished. After Finish it does nothing.

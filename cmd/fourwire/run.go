@@ -292,9 +292,15 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 	if err != nil {
 		end.Reason = err.Error()
 	}
+	var full *record.FullError
 	if ferr := r.writer.Finish(end); ferr != nil {
+		if errors.As(ferr, &full) && errors.As(err, &full) {
+			ferr = errors.New("there is no room for its manifest either")
+		}
 		err = errors.Join(err, fmt.Errorf("the record could not be closed: %w", ferr))
-		status = max(status, exitInput)
+		if status = max(status, exitInput); errors.As(err, &full) {
+			status = max(status, exitBench)
+		}
 	} else if ferr := report.Build(r.writer.Dir(), forms()...); ferr != nil {
 		err = errors.Join(err, fmt.Errorf("the reports could not be made: %w", ferr))
 		status = max(status, exitInput)
@@ -308,6 +314,9 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 	out := &failure{status: status, err: err}
 	if f != nil {
 		out.findings, out.hint = f.findings, f.hint
+	}
+	if out.hint == "" && summary.Points > 0 && (status == exitBench || status == exitInterrupted) {
+		out.hint = "once that is put right, the run goes on: fourwire run --resume " + r.writer.Dir()
 	}
 	return out
 }
