@@ -85,13 +85,20 @@ func (s *Stream) endWithoutTail() error {
 	return nil
 }
 
-// body reads the rest of a definite block to where it belongs, in as large pieces as the wire gives. The limit has been checked.
+// trusted is how many bytes of a block are made room for on the word of its header alone. From there on room grows with what comes.
+const trusted = 4 << 20
+
+// body reads the rest of a definite block to where it belongs, or a large piece of it. The limit has been checked.
 func (s *Stream) body(ctx context.Context, msg []byte) ([]byte, error) {
 	at, need := len(msg), s.scan.left
 	if cap(msg)-at < need+afterBody {
-		room := make([]byte, at, at+need+afterBody)
+		part := min(need, max(trusted, at))
+		room := make([]byte, at, at+part+afterBody)
 		copy(room, msg)
 		msg = room
+		if part < need {
+			return s.piece(ctx, msg, part)
+		}
 	}
 	s.arm(ctx)
 	n, err := io.ReadAtLeast(s.wire, msg[at:at+need+afterBody], need)
@@ -104,6 +111,20 @@ func (s *Stream) body(ctx context.Context, msg []byte) ([]byte, error) {
 	if n >= need {
 		return msg, nil
 	}
+	if err == io.ErrUnexpectedEOF {
+		err = io.EOF
+	}
+	return msg, err
+}
+
+// piece reads a part of a block that does not reach to its end.
+func (s *Stream) piece(ctx context.Context, msg []byte, part int) ([]byte, error) {
+	at := len(msg)
+	s.arm(ctx)
+	n, err := io.ReadFull(s.wire, msg[at:at+part])
+	s.disarm()
+	msg = msg[:at+n]
+	_ = s.scan.took(n)
 	if err == io.ErrUnexpectedEOF {
 		err = io.EOF
 	}

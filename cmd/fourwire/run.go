@@ -315,6 +315,9 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 	if f != nil {
 		out.findings, out.hint = f.findings, f.hint
 	}
+	if out.hint == "" {
+		out.hint = summary.Cause.Remedy
+	}
 	if out.hint == "" && summary.Points > 0 && (status == exitBench || status == exitInterrupted) {
 		out.hint = "once that is put right, the run goes on: fourwire run --resume " + r.writer.Dir()
 	}

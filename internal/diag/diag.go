@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+	"unicode"
 )
 
 // Place is a position in a file; lines and columns count from 1. Line 0 means the file as a whole.
@@ -133,10 +134,11 @@ func Failed(list []Finding) bool {
 	return false
 }
 
-// Printable replaces control characters, so that text from a file or an instrument can do nothing to a terminal.
+// Printable replaces control characters, and those that turn the direction of writing, so that text from a file or an instrument can do
+// nothing to a terminal and looks like what it is.
 func Printable(text string) string {
 	clean := func(r rune) bool {
-		return r != '\t' && (r < 0x20 || r == 0x7f || (r >= 0x80 && r < 0xa0) || r == 0xfffd)
+		return r != '\t' && (r < 0x20 || r == 0x7f || (r >= 0x80 && r < 0xa0) || r == 0xfffd || unicode.Is(unicode.Bidi_Control, r) || r == 0x2028 || r == 0x2029)
 	}
 	if strings.IndexFunc(text, clean) < 0 {
 		return text

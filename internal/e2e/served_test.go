@@ -33,6 +33,8 @@ type servedRun struct {
 	faults string                                // of the scenario, as a list
 	sink   func(run.Sink, *atomic.Bool) run.Sink // nil: the writer; the flag tells that the scenario's fault has happened
 	clock  func(*atomic.Bool) clock.Clock        // nil: the machine's
+	// between puts something between the runner and the instruments; nil: nothing.
+	between func([]serve.Endpoint) []serve.Endpoint
 
 	summary run.Summary
 	err     error
@@ -87,6 +89,9 @@ func serveAndRun(t *testing.T, p *plan.Plan, first *chain, r *servedRun) {
 	case err := <-over:
 		over <- nil
 		t.Fatal(err)
+	}
+	if r.between != nil {
+		addresses = r.between(addresses)
 	}
 	c := clock.Real()
 	if r.clock != nil {

@@ -197,7 +197,7 @@ func (r *runner) note(kind, level, text string, more ...string) {
 	if r.ff != nil && !r.ff.loud {
 		return // it was noted when it happened
 	}
-	text = diag.Printable(text)
+	text = diag.Printable(strings.ReplaceAll(text, "\n", "; "))
 	r.tell(Event{Kind: kind, Level: level, Text: text})
 	fields := map[string]any{}
 	if r.place.Line > 0 {
