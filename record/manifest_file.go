@@ -69,12 +69,16 @@ func readManifestFile(dir string) ([]byte, error) {
 		return nil, fmt.Errorf("record: %w", err)
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxManifest+1))
+	info, err := f.Stat()
 	if err != nil {
 		return nil, fmt.Errorf("record: %w", err)
 	}
-	if len(data) > maxManifest {
+	if info.Size() > maxManifest {
 		return nil, fmt.Errorf("record %s: %s is larger than %d bytes", dir, ManifestFile, maxManifest)
+	}
+	data, err := io.ReadAll(io.LimitReader(f, maxManifest))
+	if err != nil {
+		return nil, fmt.Errorf("record: %w", err)
 	}
 	// an object takes much less room in a file than in memory
 	if n := bytes.Count(data, []byte("{")) + bytes.Count(data, []byte(",")); n > maxParts {
