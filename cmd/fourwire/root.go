@@ -45,7 +45,7 @@ type failure struct {
 	status   int
 	err      error
 	findings []diag.Finding
-	hint     string
+	hint     string // one on each line
 }
 
 func (f *failure) Error() string {
@@ -156,7 +156,9 @@ func (a *app) finish(err error) int {
 		fmt.Fprintln(a.err, "fourwire: "+printable(f.err.Error()))
 	}
 	if f.hint != "" {
-		fmt.Fprintln(a.err, "fourwire: hint: "+printable(f.hint))
+		for _, hint := range strings.Split(f.hint, "\n") {
+			fmt.Fprintln(a.err, "fourwire: hint: "+printable(hint))
+		}
 	}
 	return f.status
 }

@@ -318,8 +318,11 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 	if out.hint == "" {
 		out.hint = summary.Cause.Remedy
 	}
-	if out.hint == "" && summary.Points > 0 && (status == exitBench || status == exitInterrupted) {
-		out.hint = "once that is put right, the run goes on: fourwire run --resume " + r.writer.Dir()
+	if (f == nil || f.hint == "") && summary.Points > 0 && (status == exitBench || status == exitInterrupted) {
+		if out.hint != "" {
+			out.hint += "\n"
+		}
+		out.hint += "once that is put right, the run goes on: fourwire run --resume " + r.writer.Dir()
 	}
 	return out
 }

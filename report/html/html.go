@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/record"
 	"fourwire/report"
@@ -51,7 +52,17 @@ func Page(r *report.Report) ([]byte, error) {
 	if err := t.Execute(&b, newPage(r)); err != nil {
 		return nil, fmt.Errorf("page: %w", err)
 	}
-	return b.Bytes(), nil
+	return harmless(b.String()), nil
+}
+
+// harmless takes control characters out of the page, and those that turn the direction of writing: the template has escaped what is markup, and
+// whoever looks at the source in a terminal is to see what is there.
+func harmless(text string) []byte {
+	lines := strings.Split(text, "\n")
+	for i := range lines {
+		lines[i] = diag.Printable(lines[i])
+	}
+	return []byte(strings.Join(lines, "\n"))
 }
 
 type page struct {

@@ -10,6 +10,7 @@ import (
 	"fourwire/driver"
 	"fourwire/driver/ieee488"
 	"fourwire/quantity"
+	"fourwire/record"
 	"fourwire/sequence"
 	"fourwire/transport"
 )
@@ -113,10 +114,11 @@ func (r *runner) causeOfBreach(b *guardBreach) Cause {
 
 // causeOfRecord explains a record that cannot be written.
 func (r *runner) causeOfRecord(err error, _ *Stop, _ *ieee488.Fault) (Cause, bool) {
+	var full *record.FullError
 	switch {
 	case r.sinkErr == nil || !errors.Is(err, r.sinkErr):
 		return Cause{}, false
-	case errors.Is(r.sinkErr, syscall.ENOSPC) || strings.Contains(r.sinkErr.Error(), "no space"):
+	case errors.As(r.sinkErr, &full) || errors.Is(r.sinkErr, syscall.ENOSPC):
 		return Cause{"the disk with the record is full", r.sinkErr.Error(), "make room; the points so far are kept"}, true
 	}
 	return Cause{"the record cannot be written", r.sinkErr.Error(), "look at the disk and its rights; the points so far are kept"}, true
