@@ -9,13 +9,14 @@ import (
 
 // Lengths of time steps in nanoseconds.
 const (
-	leastStep   int64 = 100       // below, an error or an event is no longer looked for
-	firstStep   int64 = 1000      // after a step change
-	eventStep   int64 = 1000      // how exactly the time of an event is found
-	restStep    int64 = 1_000_000 // a network that does not move during two steps of this length rests
-	longestStep int64 = 3_600_000_000_000
-	maxInstants       = 16 // step changes at one time
-	instantStep int64 = 10 // a step that stands for no time, in which capacitors hold their voltage
+	leastStep    int64 = 100       // below, an error or an event is no longer looked for
+	firstStep    int64 = 1000      // after a step change
+	eventStep    int64 = 1000      // how exactly the time of an event is found
+	restStep     int64 = 1_000_000 // a network that does not move during two steps of this length rests
+	longestStep  int64 = 3_600_000_000_000
+	maxInstants        = 16     // step changes at one time
+	longestBlind int64 = 50_000 // without an operating point
+	instantStep  int64 = 10     // a step that stands for no time, in which capacitors hold their voltage
 )
 
 // Tolerances of a step: how much a capacitor voltage may bend in it.
@@ -47,6 +48,7 @@ type engine struct {
 	modals  map[circuit.Branch]circuit.Modal
 	modeLog func(b circuit.Branch, to circuit.Mode)
 	fault   error // why there is no operating point at the moment
+	blind   int64 // how long a step without an operating point may be
 	steps   int64
 	within  int64 // end of the interval in which an event was seen; 0 without one
 	tryRest int64 // when resting may be tried again
@@ -57,6 +59,7 @@ type capacitor struct {
 	farad         float64
 	plus, minus   circuit.Node
 	volts, before float64 // at the present time and one step earlier
+	rate          float64 // V/ns, in the last step that had an operating point
 	slope, offset float64 // current = slope*volts + offset
 }
 
@@ -200,18 +203,18 @@ func (e *engine) step(limit int64) {
 		changes, ok := e.settle(false)
 		happened := len(changes) > 0 || !ok || e.conditionsChanged()
 		switch {
-		case happened && h > eventStep:
+		case happened && h > eventStep && (ok || h > e.blind):
 			e.within = e.now + h
 			e.undo(changes)
 			h = max(h/4, eventStep)
 			continue
-		case !ok && h > leastStep, ok && !happened && h > leastStep && e.bend(h) > 1:
+		case !ok && h > max(leastStep, e.blind), ok && !happened && h > leastStep && e.bend(h) > 1:
 			e.undo(changes)
 			h = max(h/4, leastStep)
 			continue
 		}
 		e.noteModes(changes)
-		e.commit(h, happened)
+		e.commit(h, happened, ok)
 		return
 	}
 }
@@ -249,12 +252,22 @@ func (e *engine) bend(h int64) float64 {
 	return worst
 }
 
-// commit accepts a step.
-func (e *engine) commit(h int64, happened bool) {
+// commit accepts a step. Where it has no operating point, the capacitors go on as they went before, in steps that grow: behind an edge
+// between two modes there is one again, and time does not stand still.
+func (e *engine) commit(h int64, happened, ok bool) {
 	bend := e.bend(h)
+	if e.blind /= 2; !ok {
+		e.blind = min(4*h, longestBlind)
+	}
 	moved := 0.0
 	for _, c := range e.caps {
-		c.before, c.volts = c.volts, e.net.Between(c.plus, c.minus)
+		c.before = c.volts
+		if ok {
+			c.volts = e.net.Between(c.plus, c.minus)
+			c.rate = (c.volts - c.before) / float64(h)
+		} else {
+			c.volts += c.rate * float64(h)
+		}
 		if math.Abs(c.volts) < noVolts {
 			c.volts = 0 // an exponential has no end, and far below zero a load would find its voltage reversed and right again for ever
 		}

@@ -30,7 +30,7 @@ func causes() []theCause {
 	second := `heard_by: sink, heard: ":SOUR:CURR 2"` // between the first and the second point
 	return []theCause{
 		{name: "the link drops", faults: `{kind: link-drops, instrument: sink, ` + second + `}`, want: []string{"the connection to sink was lost", "cable"}},
-		{name: "no link any more", faults: `{kind: link-refused, instrument: feed-psu, ` + second + `}`, want: []string{"the connection to feed-psu was lost"}},
+		{name: "no link any more", faults: `{kind: link-refused, instrument: feed-psu, ` + second + `}`, want: []string{"the connection to feed-psu was lost, and it takes no new one"}},
 		{name: "an answer is lost", faults: `{kind: no-answer, instrument: dmm-in, ` + second + `}`, want: []string{"dmm-in does not answer", ":FETC?"}},
 		{name: "a meter hangs", faults: `{kind: hangs, instrument: amm-out, ` + second + `}`, want: []string{"amm-out does not answer", "hangs"}},
 		{name: "noise", faults: `{kind: garbage, instrument: amm-in, ` + second + `}`, want: []string{"an answer of amm-in makes no sense", "noise"}},
@@ -117,9 +117,7 @@ func (fullAfterPoint) Verdict(record.Verdict) error { return nil }
 func (fullAfterPoint) Result(record.Result) error   { return nil }
 func (fullAfterPoint) Event(record.Event) error     { return nil }
 
-// leastRight is how many of the stated causes must be right: 23 of 25.
-const leastRight = 23. / 25
-
+// Of 25 injected faults 23 at least are to be named rightly; here are more, and all of them are.
 func TestCauses(t *testing.T) {
 	list := causes()
 	right := 0
@@ -138,7 +136,7 @@ func TestCauses(t *testing.T) {
 		t.Logf("%s: %q is not in\n  %s", c.name, missing, got)
 	}
 	t.Logf("%d of %d causes are right", right, len(list))
-	if len(list) < 25 || float64(right) < leastRight*float64(len(list)) {
+	if len(list) < 25 || right < len(list) {
 		t.Errorf("%d of %d causes are right", right, len(list))
 	}
 }

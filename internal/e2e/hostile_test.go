@@ -100,15 +100,12 @@ func (h *hostile) serve(c net.Conn) {
 	}
 }
 
-// flood writes a chunk until nobody takes it any more.
-func flood(chunk []byte) func(net.Conn, string, <-chan struct{}) {
+// flood writes a head, and then a chunk in each millisecond until nobody takes it any more.
+func flood(head string, chunk []byte) func(net.Conn, string, <-chan struct{}) {
 	return func(c net.Conn, _ string, over <-chan struct{}) {
-		for {
-			select {
-			case <-over:
-				return
-			default:
-			}
+		_, _ = c.Write([]byte(head))
+		ticks := newTicks(over)
+		for ticks() {
 			if _, err := c.Write(chunk); err != nil {
 				return
 			}
@@ -118,6 +115,20 @@ func flood(chunk []byte) func(net.Conn, string, <-chan struct{}) {
 
 func answer(text string) func(net.Conn, string, <-chan struct{}) {
 	return func(c net.Conn, _ string, _ <-chan struct{}) { _, _ = c.Write([]byte(text)) }
+}
+
+// complain answers as an instrument does, but its error queue never ends.
+func complain(c net.Conn, query string, _ <-chan struct{}) {
+	text := "5.0\n"
+	switch {
+	case strings.HasPrefix(query, "*ESR?;"):
+		text = "0;-100,\"Command error\"\n"
+	case strings.Contains(query, "SYST:ERR"):
+		text = "-100,\"Command error\"\n"
+	case strings.HasPrefix(query, "*IDN?"):
+		text = "Lakeside,Integrating Meter,S3002,1.1\n"
+	}
+	_, _ = c.Write([]byte(text))
 }
 
 // drip writes one byte after the other, each when the one before has long arrived.
@@ -151,13 +162,13 @@ func TestHostilePeers(t *testing.T) {
 	}
 	peers := []peer{
 		{"a line of ten megabytes", answer(strings.Repeat("9", 10<<20) + "\n"), "are allowed"},
-		{"a line without end", flood(bytes.Repeat([]byte("1.5,"), 4096)), "are allowed"},
+		{"a line without end", flood("", bytes.Repeat([]byte("1.5,"), 16<<10)), "are allowed"},
 		{"a byte now and then, for ever", drip("", '1'), "bytes had come"},
-		{"empty lines without end", flood(bytes.Repeat([]byte("\r\n"), 4096)), "no answer came"},
+		{"empty lines without end", flood("", bytes.Repeat([]byte("\r\n"), 16<<10)), "no answer came"},
 		{"a block of 999999999 bytes", drip("#9999999999", 'x'), "are allowed"},
 		{"a block of 200000000 bytes, byte by byte", drip("#9200000000", 'x'), "inside a block"},
-		{"a block without end", flood(append([]byte("#0"), bytes.Repeat([]byte("x"), 8192)...)), "no answer came"},
-		{"an error queue without end", answer("-100,\"Command error\"\n"), "dmm-out"},
+		{"a block without end", flood("#0", bytes.Repeat([]byte("x"), 32<<10)), "no answer came"},
+		{"an error queue without end", complain, "does not come to an end"},
 		{"binary", answer("\x00\xff\xfe\x1b[2J\x9b31m\x07\n"), "dmm-out"},
 		{"another language", answer("HTTP/1.1 400 Bad Request\r\n"), "dmm-out"},
 	}

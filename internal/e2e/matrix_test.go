@@ -199,6 +199,12 @@ func (w row) check(t *testing.T, j int, r, calm *servedRun) {
 	if whole < p.points {
 		complain("%d whole points kept, %d were finished before", whole, p.points)
 	}
+	if p.name == "measure" && c.exit >= 4 && !w.full {
+		// the point under way is kept, too, and says why it is not valid
+		if last := r.record.Rows[len(r.record.Rows)-1]; len(r.record.Rows) != p.points+1 || last.Valid || !strings.Contains(last.Why, "broken off") {
+			complain("the point that was broken off: %+v", last)
+		}
+	}
 	if all := r.everything(); c.says != "" && (!strings.Contains(all, c.says) || !w.full && !strings.Contains(all, c.victim) && !strings.Contains(all, roleOf(c.victim))) {
 		complain("nobody says %q of %s", c.says, c.victim)
 	}

@@ -154,6 +154,8 @@ func (r *runner) causeOfLink(err error, _ *Stop, fault *ieee488.Fault) (Cause, b
 		asked = "asked " + fault.Sent + ", "
 	}
 	switch {
+	case errors.Is(err, transport.ErrLost) && errors.Is(err, transport.ErrRefused):
+		return Cause{"the connection to " + who + " was lost, and it takes no new one", asked + "the line ended: " + lastOf(fault.Err), "look at its mains and its cable; it may be off, restarting, or in use by another program"}, true
 	case errors.Is(err, transport.ErrLost):
 		return Cause{"the connection to " + who + " was lost", asked + "the line ended: " + lastOf(fault.Err), "look at cable, switch and mains of " + who + "; another program may have taken its only connection"}, true
 	case errors.Is(err, transport.ErrRefused):
