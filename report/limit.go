@@ -157,6 +157,9 @@ func firstName(limit string) string {
 }
 
 func headline(rec *record.Record, list []Limit) string {
+	if len(list) == 0 && rec.Manifest.Reason != "" {
+		return "Nothing was judged before the run ended."
+	}
 	if len(list) == 0 {
 		return "Nothing was judged: the sequence sets no limit."
 	}

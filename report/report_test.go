@@ -106,6 +106,10 @@ func TestHeadlines(t *testing.T) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
+	cut := &record.Record{Manifest: record.Manifest{End: record.End{Reason: "no answer"}}}
+	if got := report.New(cut).Headline; got != "Nothing was judged before the run ended." {
+		t.Errorf("ended early: %q", got)
+	}
 }
 
 // The thresholds are a matter of choice; that higher voltages get stronger words is not.

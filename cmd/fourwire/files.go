@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"fourwire/driver/bench"
@@ -186,6 +187,9 @@ func loadSequence(path string, set []string) (*sequence.Sequence, inputFile, err
 		return nil, inputFile{}, wrong(err)
 	}
 	input := inputFile{filepath.Base(path), path, data}
+	if kind := fileKind(data); slices.Contains([]string{"bench", "model", "scenario"}, kind) {
+		return nil, input, &failure{status: exitInput, err: fmt.Errorf("%s is a %s; a sequence is wanted here", path, kind), hint: "a bench is given with --bench FILE"}
+	}
 	settings := make([]sequence.Setting, 0, len(set))
 	for _, s := range set {
 		name, value, ok := strings.Cut(s, "=")

@@ -56,7 +56,7 @@ func (a *app) tellChecked(c *record.Checked) {
 	case !c.Finished:
 		fmt.Fprintf(a.out, "whole up to seal %d; the run was cut off\n", c.Seals)
 	default:
-		fmt.Fprintf(a.out, "whole: %d seals\n", c.Seals)
+		fmt.Fprintf(a.out, "whole, with %d seal%s\n", c.Seals, map[bool]string{false: "s"}[c.Seals == 1])
 	}
 	if c.Manifest != "" {
 		fmt.Fprintln(a.out, "manifest: sha256 "+c.Manifest)
