@@ -62,22 +62,26 @@ func guesses(prefix string) string {
 	return prefix + "A, " + prefix + "V, " + prefix + "s..."
 }
 
-// parseUnit reads a unit: a symbol, or a compound such as "V/us" or "kg.m2/s3.A" with at most one stroke.
+// parseUnit reads a unit: a symbol, or a compound such as "V/us" or "kg.m2/s3.A" with at most one stroke. A bare length is
+// none: "m" alone is taken for a prefix whose unit was forgotten.
 func parseUnit(text string) (unit, error) {
 	if last := len(text) - 1; !strings.ContainsAny(text, "/.") && (text == "" || text[last] < '2' || text[last] > '9') {
 		return bare(text)
 	}
 	top, bottom, quotient := strings.Cut(text, "/")
 	u, err := product(top)
-	if err != nil || !quotient {
-		return u, err
+	if err == nil && quotient {
+		var d unit
+		d, err = product(bottom)
+		u = unit{dim: u.dim.Over(d.dim), scale: u.scale / d.scale}
 	}
-	d, err := product(bottom)
 	if err != nil {
 		return unit{}, err
 	}
-	q := unit{dim: u.dim.Over(d.dim), scale: u.scale / d.scale}
-	return q, q.dim.reasonable(text)
+	if u.dim == (Dimension{Metre: 1}) {
+		return unit{}, fmt.Errorf("%q: a length is not used here", text)
+	}
+	return u, u.dim.reasonable(text)
 }
 
 // product reads factors joined by points, each with a power of one digit: "kg.m2"; "1" stands for none.
