@@ -149,6 +149,7 @@ type keeper struct {
 	pipe     io.Closer
 	coverage guardian.Coverage
 	cancel   context.CancelCauseFunc
+	orders   guardian.Orders
 }
 
 // newKeeper makes the keeper of a bench. Links of real instruments go through its heart.
@@ -188,7 +189,7 @@ func (k *keeper) start(ctx context.Context, a *app, o guardian.Orders) (context.
 	if err := k.process.Start(); err != nil {
 		return ctx, fmt.Errorf("the guardian process cannot be started: %w", err)
 	}
-	k.pipe = to
+	k.pipe, k.orders = to, o
 	o.Runner = os.Getpid()
 	hands, err := k.heart.Start(context.WithoutCancel(ctx), to, from, o, func(err error) {
 		if !errors.Is(err, guardian.ErrRelieved) {
@@ -234,9 +235,24 @@ func (k *keeper) end(ctx context.Context, err error, letGo func()) error {
 	if failed != nil {
 		err = errors.Join(err, failed)
 	}
+	if report == nil && (unsafe != nil || k.heart.Relieved() != nil) {
+		err = errors.Join(err, k.takeBack(ctx))
+	}
 	_ = k.pipe.Close()
 	_ = k.wait() // how it ended has been said
 	k.cancel(nil)
+	return err
+}
+
+// takeBack switches off from here where the guardian has gone, or stands still, without having said that the bench is safe.
+func (k *keeper) takeBack(ctx context.Context) error {
+	d := &dial.Dialer{BaseDir: k.orders.BaseDir}
+	report, err := guardian.MakeSafe(context.WithoutCancel(ctx), k.orders, "the guardian was lost before the bench was safe", guardian.Config{
+		Dial: func(ctx context.Context, address transport.Address, _ string) (transport.Link, error) { return d.Dial(ctx, address) },
+	})
+	if report != nil {
+		err = errors.Join(errors.New("the bench was taken back: "+report.Text()), err)
+	}
 	return err
 }
 
