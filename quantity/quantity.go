@@ -23,15 +23,14 @@ func Parse(text string) (Quantity, error) {
 	if err != nil {
 		return Quantity{}, fmt.Errorf("%q: %w", text, err)
 	}
-	if symbol == "" {
-		return Quantity{SI: number}, nil
-	}
-	u, err := parseUnit(symbol)
-	if err != nil {
-		return Quantity{}, fmt.Errorf("%q: %w", text, err)
+	u := unit{scale: 1}
+	if symbol != "" {
+		if u, err = parseUnit(symbol); err != nil {
+			return Quantity{}, fmt.Errorf("%q: %w", text, err)
+		}
 	}
 	q := Quantity{SI: number*u.scale + u.offset, Dim: u.dim}
-	if math.IsInf(q.SI, 0) {
+	if !(math.Abs(q.SI) <= 1e300) { // room to print it with a prefix or in percent
 		return Quantity{}, fmt.Errorf("%q: too large", text)
 	}
 	return q, nil
