@@ -198,7 +198,7 @@ func TestEvalRefusesWhatIsNoNumber(t *testing.T) {
 	for _, c := range []struct{ text, says string }{
 		{"zero / zero", "f.yaml:7:16: a division by zero"}, {"vi / (vo - 5 V)", "f.yaml:7:14: a division by zero"},
 		{"gone * 2", "f.yaml:7:11: gone has no usable value here"}, {"ln(zero / vi)", "ln of 0 % has no value"}, {"ln(-1)", "ln of -100 % has no value"},
-		{"sqrt(-1)", "sqrt of -100 % has no value"}, {"exp(1e4)", `the result of "exp" is no finite number`}, {"1e308 * 1e308", `"*" is no finite number`},
+		{"sqrt(-1)", "sqrt of -100 % has no value"}, {"exp(1e4)", `the result of "exp" is no finite number`}, {"1e200 * 1e200", `"*" is no finite number`},
 		{"zero ^ -1", "zero to the power -1"}, {"zero ^ 0", "zero to the power 0"}, {"round(vi, zero)", "a step to round to is above zero"},
 	} {
 		_, err := evaluate(converter(), c.text)
