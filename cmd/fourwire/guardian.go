@@ -248,7 +248,9 @@ func (k *keeper) end(ctx context.Context, err error, letGo func()) error {
 func (k *keeper) takeBack(ctx context.Context) error {
 	d := &dial.Dialer{BaseDir: k.orders.BaseDir}
 	report, err := guardian.MakeSafe(context.WithoutCancel(ctx), k.orders, "the guardian was lost before the bench was safe", guardian.Config{
-		Dial: func(ctx context.Context, address transport.Address, _ string) (transport.Link, error) { return d.Dial(ctx, address) },
+		Dial: func(ctx context.Context, address transport.Address, _ string) (transport.Link, error) {
+			return d.Dial(ctx, address)
+		},
 	})
 	if report != nil {
 		err = errors.Join(errors.New("the bench was taken back: "+report.Text()), err)
