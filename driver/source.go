@@ -50,6 +50,24 @@ func (s *Source) SetAmps(ctx context.Context, a quantity.Amp) error {
 	return nil
 }
 
+// OhmsSpan is the output resistance that can be set; a span that is not Set where there is none.
+func (s *Source) OhmsSpan() quantity.Span { return s.spec.Source.Ohms }
+
+// SetOhms sets the output resistance, by which the voltage at the output falls with the current, and reads it back.
+func (s *Source) SetOhms(ctx context.Context, r quantity.Ohm) error {
+	spec := s.spec.Source
+	if !spec.Ohms.Set || !s.canSay("set ohms") {
+		return s.cannot("setting an output resistance")
+	}
+	if err := s.within("an output resistance", float64(r), quantity.Resistance, spec.Ohms); err != nil {
+		return err
+	}
+	if err := s.act(ctx, word{"set ohms", float64(r)}); err != nil {
+		return s.wrap(err)
+	}
+	return s.verify(ctx, "set ohms", float64(r), quantity.Resistance, spec.SetOhms.Resolution)
+}
+
 // Volts asks which voltage is set, which need not be the one at the output.
 func (s *Source) Volts(ctx context.Context) (quantity.Volt, error) {
 	x, err := s.setting(ctx, "set volts")

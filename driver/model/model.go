@@ -37,7 +37,8 @@ type Channel struct {
 	// Together says that one acquisition takes volts and amps at one time.
 	Together bool
 	Aperture Aperture
-	Dialect  Dialect // complete: the model's, with the channel's own words in place of it where there are any
+	Records  *Records // nil: it cannot record
+	Dialect  Dialect  // complete: the model's, with the channel's own words in place of it where there are any
 	Place    diag.Place
 }
 
@@ -51,11 +52,13 @@ type SourceSpec struct {
 	SetAmps      Setting
 	OverVolts    quantity.Span // levels that over-voltage protection can be set to
 	OverAmps     quantity.Span
-	OverVoltsAt  string  // where over-voltage is sensed: "terminals" or "sense"
-	SenseVolts   float64 // lead drop per conductor that remote sense can make up for; 0: no remote sense
-	SlewUp       float64 // V/s
-	SlewDown     float64 // V/s, unloaded; 0: not stated
-	OutputFarads float64 // capacitance behind the current limit; 0: not stated
+	OverVoltsAt  string        // where over-voltage is sensed: "terminals" or "sense"
+	SenseVolts   float64       // lead drop per conductor that remote sense can make up for; 0: no remote sense
+	SlewUp       float64       // V/s
+	SlewDown     float64       // V/s, unloaded; 0: not stated
+	OutputFarads float64       // capacitance behind the current limit; 0: not stated
+	Ohms         quantity.Span // output resistance that can be set; not Set: none
+	SetOhms      Setting
 	Derating     Derating
 }
 
