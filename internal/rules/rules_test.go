@@ -38,8 +38,9 @@ var arrows = map[string][]string{
 	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
 	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
 
-	"record":            {"quantity/...", "internal/clock", "internal/diag"},
-	"report":            {"record", "quantity/..."}, // the forms below are handed to it
+	"record":            {"quantity/...", "internal/clock", "internal/diag", "record/trace"},
+	"record/trace":      {"quantity"},
+	"report":            {"record", "record/trace", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "quantity"},
 	"report/html":       {"report", "report/wiring", "report/chart", "record", "quantity", "internal/diag"},
 	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},
