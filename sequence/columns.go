@@ -19,12 +19,12 @@ func (s *Sequence) CountPoints() int {
 	return points
 }
 
-// MakesRow tells whether a run of this list of steps, once through, makes a point: whether it measures, directly or inside
-// a when. Steps of a sweep or repeat below it make points of their own.
+// MakesRow tells whether a run of this list of steps, once through, makes a point: whether it measures, records or works out the drain
+// or the life of a battery, directly or inside a when. Steps of a sweep or repeat below it make points of their own.
 func MakesRow(list []Step) bool {
 	for _, s := range list {
 		switch s := s.(type) {
-		case *Measure:
+		case *Measure, *Record, *Drain, *Life:
 			return true
 		case *When:
 			if MakesRow(s.Then) || MakesRow(s.Else) {
@@ -66,6 +66,12 @@ func nested(list []Step) (points, runs int) {
 			p, n = nested(s.Then)
 			q, m := nested(s.Else)
 			p, n = max(p, q), max(n, m)
+		case *Record:
+			p, n = nested(s.Steps)
+		case *Emulate:
+			times = s.passes()
+			p, n = nested(s.Steps)
+			p, n = p+1, n+1
 		}
 		points, runs = min(points+times*p, most), min(runs+times*n, most)
 	}

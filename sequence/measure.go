@@ -19,7 +19,15 @@ func (r *reader) measure(p Pos, n *diag.Node, s *scope) *Measure {
 	if len(list) == 0 && n.Get("measure") != nil && n.Get("measure").Form == diag.Mapping {
 		r.found.Add(p.Place, "measure needs at least one reading, as in {vo: v(dut.out)}")
 	}
-	for _, e := range list {
+	out.Readings = r.readings(n.Get("measure"), s)
+	r.fixedRanges(n.Get("ranges"), out)
+	return out
+}
+
+// readings reads what is read under which names.
+func (r *reader) readings(n *diag.Node, s *scope) []Reading {
+	var out []Reading
+	for _, e := range entries(n) {
 		reading := Reading{Name: e.Key, Place: e.Place}
 		x := r.expr(e.Value)
 		typ := expr.Type{Any: true}
@@ -37,9 +45,8 @@ func (r *reader) measure(p Pos, n *diag.Node, s *scope) *Measure {
 			node := fmt.Sprintf("%s(%s)", reading.Function, reading.Node)
 			r.column(Column{Name: e.Key, Kind: Measured, Dim: typ.Dim, Node: node}, e.Place)
 		}
-		out.Readings = append(out.Readings, reading)
+		out = append(out, reading)
 	}
-	r.fixedRanges(n.Get("ranges"), out)
 	return out
 }
 

@@ -72,9 +72,12 @@ type reader struct {
 	order   []Column // in order of appearance
 	columns map[string]known
 	labels  []string
-	worked  int  // values worked out so far
-	fed     bool // a source step has been seen
-	unfed   bool // the warning about its absence has been given
+	traces  []trace // recorded by the steps so far
+	// recording is the trace of the record step whose steps are being read; empty: none
+	recording string
+	worked    int  // values worked out so far
+	fed       bool // a source step has been seen
+	unfed     bool // the warning about its absence has been given
 
 	setpoints map[*expr.Expr]asked // what is known of each before the run
 	cared     map[diag.Place]bool  // places with a warning about the start
@@ -281,11 +284,11 @@ func (r *reader) needs(n *diag.Node) {
 	for _, e := range entries(n) {
 		v := e.Value
 		need := Need{Name: e.Key, Role: Role(text(v.Get("role"))), Node: text(v.Get("node")), Place: e.Place,
-			Volts: span(v.Get("volts")), Amps: span(v.Get("amps")), Watts: span(v.Get("watts")), AtVolts: span(v.Get("at_volts")), Slew: amount(v.Get("slew")), Accuracy: amount(v.Get("accuracy")).SI}
+			Volts: span(v.Get("volts")), Amps: span(v.Get("amps")), Watts: span(v.Get("watts")), AtVolts: span(v.Get("at_volts")), Slew: amount(v.Get("slew")), Accuracy: amount(v.Get("accuracy")).SI, Every: r.positive(v.Get("every"), "the time from one sample to the next")}
 		if why := expr.ValidName(e.Key); why != "" {
 			r.found.Add(e.Place, "%q cannot be a name: %s", e.Key, why)
 		}
-		if !contains([]string{string(RoleSource), string(RoleLoad), string(RoleMeter)}, string(need.Role)) {
+		if !contains([]string{string(RoleSource), string(RoleLoad), string(RoleMeter), string(RoleRecorder)}, string(need.Role)) {
 			need.Role = "" // the shape has said so
 		}
 		if need.Node != "" {
@@ -293,6 +296,9 @@ func (r *reader) needs(n *diag.Node) {
 		}
 		if need.AtVolts.Set && need.Role != RoleLoad && need.Role != "" {
 			r.found.Add(v.Get("at_volts").Place, "at_volts is of a load; this is a %s", need.Role)
+		}
+		if e := v.Get("every"); e != nil && need.Role != RoleRecorder && need.Role != "" {
+			r.found.Add(e.Place, "every is of a recorder; this is a %s", need.Role)
 		}
 		r.dynamics(v, need)
 		r.seq.Needs = append(r.seq.Needs, need)
@@ -312,7 +318,7 @@ func (r *reader) guards(n *diag.Node) {
 		r.seq.Guards = append(r.seq.Guards, g)
 	}
 	for _, need := range r.seq.Needs {
-		if need.Role != RoleMeter && need.Node != "" && !r.lenientNodes && r.guard(need.Node) == nil {
+		if (need.Role == RoleSource || need.Role == RoleLoad) && need.Node != "" && !r.lenientNodes && r.guard(need.Node) == nil {
 			r.found.Warn(need.Place, fmt.Sprintf("guard: {%s: {volts: .., amps: ..}} holds what the device survives", need.Node), "no guard for %s: nothing stops a slip of the pen", need.Node)
 		}
 	}

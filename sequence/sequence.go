@@ -24,6 +24,7 @@ type Sequence struct {
 	Summary []Step // derive and judge over all points: expressions see whole columns
 	Curves  []Curve
 	Source  []byte // the file as read
+	Files   []File // what the steps name besides: batteries and saved states, each once
 
 	columns []Column
 }
@@ -40,9 +41,10 @@ type Role string
 
 // The roles.
 const (
-	RoleSource Role = "source"
-	RoleLoad   Role = "load"
-	RoleMeter  Role = "meter"
+	RoleSource   Role = "source"
+	RoleLoad     Role = "load"
+	RoleMeter    Role = "meter"
+	RoleRecorder Role = "recorder" // records a node without a gap; may be a channel that serves a source role of the same node, too
 )
 
 // Need is one instrument channel that the sequence asks for.
@@ -58,6 +60,7 @@ type Need struct {
 	Slew quantity.Quantity
 	// Accuracy is how well a source or load must be set, or a meter must read, as a part of the value; 0: not stated.
 	Accuracy float64
+	Every    quantity.Quantity // of a recorder: the shortest time from one sample to the next; SI 0: what its record steps say
 	Place    diag.Place
 }
 
@@ -68,7 +71,8 @@ type Guard struct {
 	Place              diag.Place
 }
 
-// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When, *Zero or *Note.
+// Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When,
+// *Zero, *Note, *Record, *Drain, *Life or *Emulate.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.

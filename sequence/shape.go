@@ -63,7 +63,7 @@ func valuesType() diag.Type {
 
 func needShape() *diag.Shape {
 	return &diag.Shape{Title: "a need", Fields: []diag.Field{
-		{Name: "role", Type: diag.Word(string(RoleSource), string(RoleLoad), string(RoleMeter)), Required: true, About: "source, load or meter"},
+		{Name: "role", Type: diag.Word(string(RoleSource), string(RoleLoad), string(RoleMeter), string(RoleRecorder)), Required: true, About: "source, load, meter or recorder"},
 		{Name: "node", Type: diag.Text(), Required: true, About: "the node of the device that it is at, such as dut.in"},
 		{Name: "volts", Type: diag.SpanOf(quantity.Voltage), About: "the voltages that it must be able to set or see"},
 		{Name: "amps", Type: diag.SpanOf(quantity.Current), About: "the currents that it must be able to set or see"},
@@ -71,6 +71,7 @@ func needShape() *diag.Shape {
 		{Name: "at_volts", Type: diag.SpanOf(quantity.Voltage), About: "of a load: the voltage at which the currents must be reached"},
 		{Name: "slew", Type: diag.Amount(quantity.VoltageSlew, quantity.CurrentSlew), About: "how fast a source must move in V/s, a load in A/s"},
 		{Name: "accuracy", Type: diag.Amount(quantity.Ratio), About: "how well a source or load must be set, or a meter must read, as a part of every planned value"},
+		{Name: "every", Type: diag.Amount(quantity.Time), About: "of a recorder: the shortest time from one sample to the next"},
 	}}
 }
 
@@ -97,7 +98,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 	body := diag.Field{Name: "steps", Type: list, Required: true, About: "what is done each time"}
 	label := diag.Field{Name: "label", Type: diag.Text(), About: "shown in the column part of its points"}
 	onOff := diag.Word("on", "off")
-	return []*diag.Shape{
+	return append([]*diag.Shape{
 		{Title: "a source step", About: "Sets a source; its output goes on unless it says off.", Fields: []diag.Field{
 			{Name: "source", Type: diag.Text(), Required: true, About: "the name of a need with the role source"},
 			{Name: "volts", Type: diag.Expr(), About: "voltage"},
@@ -149,7 +150,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 			{Name: "else", Type: list, About: "what is done where it does not"},
 		}},
 		noteShape(),
-	}
+	}, batteryShapes(list)...)
 }
 
 func settleShape() *diag.Shape {

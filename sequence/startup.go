@@ -44,6 +44,11 @@ func (r *reader) startSteps(d *desk, steps []Step) {
 			r.startSource(d, s)
 		case *Load:
 			r.startLoad(d, s)
+		case *Emulate:
+			d.on[s.Role], d.off[s.Role], d.rising = s.Then == On, s.Then != On, ""
+		case *Record:
+			r.startSteps(d, s.Steps)
+			d.rising = ""
 		case *Settle, *Wait, *Measure, *Check:
 			d.rising = ""
 		case *Sweep:

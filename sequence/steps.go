@@ -26,7 +26,7 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 }
 
 // kinds are the keys that tell a step.
-var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note"}
+var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
 func (r *reader) step(n *diag.Node, s *scope) []Step {
@@ -72,6 +72,14 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(w)
 	case "note":
 		return one(&Note{Pos: p, Text: text(v)})
+	case "record":
+		return one(r.record(p, n, s))
+	case "drain":
+		return one(r.drain(p, n, s))
+	case "life":
+		return one(r.life(p, n, s))
+	case "emulate":
+		return one(r.emulate(p, n, s))
 	}
 	return nil
 }
