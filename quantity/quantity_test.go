@@ -36,7 +36,9 @@ func TestParse(t *testing.T) {
 		{"2 min", 120, quantity.Time}, {"1.5 h", 5400, quantity.Time}, {"50 ppm", 5e-5, quantity.Ratio},
 		{"1e3 V", 1000, quantity.Voltage}, {".5 V", 0.5, quantity.Voltage}, {"5. V", 5, quantity.Voltage},
 		{"0.1 A/us", 1e5, quantity.CurrentSlew}, {"0.25", 0.25, quantity.Ratio}, {"4.7 uH", 4.7e-6, quantity.Inductance},
-		{"44 uF", 44e-6, quantity.Capacitance}, {"1 MV", 1e6, quantity.Voltage}, {"1 d", 86400, quantity.Time}, {"3 kg.m2/s3", 3, quantity.Power}, {"2 1/s", 2, quantity.Frequency},
+		{"44 uF", 44e-6, quantity.Capacitance}, {"1 MV", 1e6, quantity.Voltage}, {"1 d", 86400, quantity.Time},
+		{"1 a", 31557600, quantity.Time}, {"10 a", 315576000, quantity.Time}, {"2.4 mAh", 8.64, quantity.Charge}, {"3 kC", 3000, quantity.Charge}, {"5 mJ", 5e-3, quantity.Energy}, {"0.7 mWh", 2.52, quantity.Energy},
+		{"2 %/a", 0.02 / 31557600, quantity.Frequency}, {"3 kg.m2/s3", 3, quantity.Power}, {"2 1/s", 2, quantity.Frequency},
 	} {
 		q, err := quantity.Parse(c.text)
 		if err != nil || q.Dim != c.dim || math.Abs(q.SI-c.si) > 1e-12*math.Abs(c.si) {
