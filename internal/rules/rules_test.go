@@ -49,14 +49,16 @@ var arrows = map[string][]string{
 	"report/reporttest": {"record", "quantity", "internal/clock"},
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
 
-	"sequence/expr": {"quantity/...", "internal/diag", "analysis/sweep"},
-	"sequence":      {"quantity/...", "internal/diag", "sequence/expr", "analysis/verdict"},
-	"sequence/plan": {"sequence", "sequence/expr", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":  {"analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/expr":    {"quantity/...", "internal/diag", "analysis/sweep"},
+	"sequence/battery": {"analysis/battery", "quantity/...", "internal/diag"},
+	"sequence":         {"quantity/...", "internal/diag", "sequence/expr", "sequence/battery", "analysis/battery", "analysis/verdict"},
+	"sequence/plan":    {"sequence", "sequence/expr", "sequence/battery", "analysis/battery", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
+	"sequence/run":     {"sequence/battery", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},
 	"analysis/sweep":     {"quantity/...", "analysis/uncertain"},
+	"analysis/battery":   {"quantity/...", "analysis/uncertain"},
 
 	"sim/circuit":    {},
 	"sim/scpi":       {}, // never driver/...: each checks the other

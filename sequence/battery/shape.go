@@ -20,7 +20,7 @@ func Shape() diag.Type {
 	}}
 	temperature := &diag.Shape{Title: "a temperature", Fields: []diag.Field{
 		{Name: "reference", Type: diag.Amount(quantity.Temperature), About: "temperature at which the resistance is as stated; 25 degC where left out"},
-		{Name: "activation", Type: diag.Amount(molar), Required: true, About: "activation energy of the resistance, as in 25 kJ/mol"},
+		{Name: "activation", Type: diag.Text(), Required: true, About: "activation energy of the resistance, as in 25 kJ/mol"},
 	}}
 	ageing := &diag.Shape{Title: "an ageing", Fields: []diag.Field{
 		{Name: "capacity", Type: diag.Amount(quantity.Ratio), About: "capacity as part of the one stated above, as in 85 %"},
