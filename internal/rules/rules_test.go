@@ -58,6 +58,8 @@ var arrows = map[string][]string{
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},
 	"analysis/sweep":     {"quantity/...", "analysis/uncertain"},
+	"analysis/pulse":     {"quantity/...", "analysis/uncertain"},
+	"analysis/component": {"quantity/...", "analysis/uncertain"},
 	"analysis/drain":     {"quantity/..."},
 	"analysis/battery":   {"quantity/...", "analysis/uncertain"},
 
