@@ -53,7 +53,7 @@ var arrows = map[string][]string{
 	"sequence/battery": {"analysis/battery", "quantity/...", "internal/diag"},
 	"sequence":         {"quantity/...", "internal/diag", "sequence/expr", "sequence/battery", "analysis/battery", "analysis/verdict"},
 	"sequence/plan":    {"sequence", "sequence/expr", "sequence/battery", "analysis/battery", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":     {"sequence/battery", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/run":     {"sequence/battery", "analysis/drain", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},
