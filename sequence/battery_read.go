@@ -402,8 +402,16 @@ func (r *reader) emulateEnd(n *diag.Node, out *Emulate, s *scope) {
 	}
 }
 
-// passes is how many points an emulation keeps at most: one at its beginning, one after each keep, one at its end.
-func (e *Emulate) passes() int {
+// Reading is the measure step that is done at each of its points.
+func (e *Emulate) Reading() *Measure {
+	return &Measure{Pos: e.Pos, Readings: e.Reads, Aperture: quantity.Of(min(e.Every.SI, mostReading), quantity.Time), Average: 1}
+}
+
+// mostReading is the longest aperture of a reading at a point of an emulation, s: one period of a 50 Hz mains.
+const mostReading = 0.02
+
+// Points is how many points an emulation keeps at most: one at its beginning, one after each keep, one at its end.
+func (e *Emulate) Points() int {
 	if e.Until.MostSeconds <= 0 || e.Keep.SI <= 0 {
 		return 2
 	}

@@ -69,7 +69,7 @@ func nested(list []Step) (points, runs int) {
 		case *Record:
 			p, n = nested(s.Steps)
 		case *Emulate:
-			times = s.passes()
+			times = s.Points()
 			p, n = nested(s.Steps)
 			p, n = p+1, n+1
 		}

@@ -14,6 +14,7 @@ import (
 func Kinds() []Kind {
 	return []Kind{
 		{"volts", false}, {"amps", false}, {"watts", false}, {"derating", false}, {"quadrant", false}, {"ohms", false}, {"protection", false}, {"range", false},
+		{"interval", false}, {"buffer", false},
 		{"minimum voltage", true}, {"burden", true}, {"sense", true}, {"slew", true}, {"resolution", true}, {"accuracy", true}, {"current limit", true}, {"start-up", true},
 	}
 }
@@ -47,6 +48,8 @@ type Options struct {
 	// Accept is the reason for which misfits that can only spoil results are taken as warnings; empty: they are faults. What
 	// protects device and instruments cannot be accepted.
 	Accept string
+	// Files are the files that the steps name, by the name that they have there.
+	Files map[string][]byte
 }
 
 // Bind binds a sequence to a bench. models holds the model of each instrument by the instrument's name on the bench. Whatever

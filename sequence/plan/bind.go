@@ -27,12 +27,16 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	for _, n := range seq.Needs {
 		p.Roles = append(p.Roles, Role{Need: n, Guard: p.guards[n.Node]})
 	}
+	c.readFiles()
+	c.recordings()
 	asked := c.demands()
 	for i := range p.Roles {
 		c.bindRole(i, asked[i])
 	}
 	c.bindGauges()
 	c.checkMeasuring()
+	c.checkRecordings()
+	c.checkEmulations()
 	for _, col := range seq.Columns() {
 		out := Column{Column: col}
 		for _, g := range p.Gauges {
@@ -43,6 +47,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 		p.Columns = append(p.Columns, out)
 	}
 	c.predict()
+	c.recordNotes()
 	p.Fit.Accepted = o.Accept
 	p.Fit.judge()
 	return p
@@ -95,7 +100,7 @@ func (c *binder) demands() [][]planned {
 			asked[i] = append(asked[i], planned{d, w.where()})
 		}
 	}
-	w := newWalker(p.Sequence, hooks{
+	w := newWalker(p, hooks{
 		set: func(w *walker, role int, was Setting, at diag.Place, _ int) {
 			collect(w)
 			if text := p.beyondGuard(w.state[role], p.Roles[role]); text != "" && !complained[at] {
@@ -163,6 +168,10 @@ func labelled(steps []sequence.Step) bool {
 			if labelled(s.Then) || labelled(s.Else) {
 				return true
 			}
+		case *sequence.Record:
+			if labelled(s.Steps) {
+				return true
+			}
 		}
 	}
 	return false
@@ -172,6 +181,8 @@ var uses = map[sequence.Role][]bench.Use{
 	sequence.RoleSource: {bench.Source},
 	sequence.RoleLoad:   {bench.Load},
 	sequence.RoleMeter:  {bench.Voltmeter, bench.Ammeter},
+	// whatever the current of a node goes through
+	sequence.RoleRecorder: {bench.Source, bench.Ammeter, bench.Load},
 }
 
 // bindRole looks at every channel of the right use and takes the best.
@@ -190,8 +201,10 @@ func (c *binder) bindRole(i int, asked []planned) {
 			switch {
 			case w.Node != r.Need.Node:
 				cand.Why = "wired at " + w.Node
-			case c.taken[ch] != "":
+			case c.taken[ch] != "" && r.Need.Role != sequence.RoleRecorder:
 				cand.Why = "already serves " + c.taken[ch]
+			case r.Need.Role == sequence.RoleRecorder:
+				cand = c.measureRecorder(cand, bound, i)
 			default:
 				cand = c.measure(cand, bound, asked)
 			}
@@ -205,7 +218,9 @@ func (c *binder) bindRole(i int, asked []planned) {
 		fit.Candidates = slices.Insert(slices.Delete(fit.Candidates, k, k+1), 0, chosen)
 		fit.Chosen = fit.Candidates[0].Name
 		*r = roles[fit.Chosen]
-		c.taken[r.Channel] = r.Need.Name
+		if r.Need.Role != sequence.RoleRecorder {
+			c.taken[r.Channel] = r.Need.Name
+		}
 	} else {
 		c.refuse(*r, fit)
 	}
@@ -328,6 +343,22 @@ func (c *binder) measure(cand Candidate, r Role, asked []planned) Candidate {
 	return cand
 }
 
+func (c *binder) measureRecorder(cand Candidate, r Role, i int) Candidate {
+	ch := c.channel(r.Channel)
+	if ch == nil {
+		cand.Why = "its model has no such channel"
+		return cand
+	}
+	if c.recorderMargins(&cand, ch, i); cand.Why != "" {
+		return cand
+	}
+	cand.Verdict = Fits
+	if m, ok := cand.Binding(); ok {
+		cand.Verdict = m.Verdict()
+	}
+	return cand
+}
+
 func meterMargins(ch *model.Channel, n sequence.Need) []Margin {
 	var m margins
 	for _, s := range []struct {
@@ -373,7 +404,7 @@ func (c *binder) refuse(r Role, fit RoleFit) {
 
 // cautions warns of what is no fault but may surprise.
 func (c *binder) cautions(r Role) {
-	if r.Need.Role == sequence.RoleMeter {
+	if r.Need.Role == sequence.RoleMeter || r.Need.Role == sequence.RoleRecorder {
 		return
 	}
 	if !r.Guard.Volts.Set && !r.Guard.Amps.Set {

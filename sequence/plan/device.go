@@ -50,7 +50,7 @@ func (c *binder) draws(i int) []draw {
 	dev := c.plan.Sequence.Device
 	var out []draw
 	seen := map[draw]bool{}
-	w := newWalker(c.plan.Sequence, hooks{set: func(w *walker, role int, was Setting, _ diag.Place, _ int) {
+	w := newWalker(c.plan, hooks{set: func(w *walker, role int, was Setting, _ diag.Place, _ int) {
 		st := w.state[i]
 		if !st.On || none(st.Volts) {
 			return

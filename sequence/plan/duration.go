@@ -27,6 +27,8 @@ const (
 	waitReading    = "reading" // of an instrument, on top of the aperture
 	waitRange      = "range"   // measuring ranges that change
 	waitMode       = "mode"    // load modes that change
+	waitRecording  = "recording"
+	waitEmulation  = "emulation" // the longest that it may take
 )
 
 // stopwatch adds up how long a run takes, from the timing of the models.
@@ -131,6 +133,19 @@ func (s *stopwatch) settle(_ *walker, st *sequence.Settle, times int) {
 	}
 	count := math.Ceil(float64(window) / float64(reading))
 	s.add(waitSettle, times, time.Duration((count+1)*float64(reading)))
+}
+
+// record counts the time of a recording without steps; with steps these take the time.
+func (s *stopwatch) record(w *walker, r *sequence.Record, times int) {
+	if r.For != nil {
+		s.add(waitRecording, times, seconds(w.number(r.For)))
+	}
+}
+
+func (s *stopwatch) emulate(w *walker, e *sequence.Emulate, times int) {
+	if e.Until.Time != nil {
+		s.add(waitEmulation, times, seconds(w.number(e.Until.Time)))
+	}
 }
 
 func (s *stopwatch) wait(_ *walker, duration float64, times int) {

@@ -41,7 +41,7 @@ func (c *binder) wanted() []wanted {
 		list = append(list, wanted{function: f, node: node, place: at, low: math.NaN(), high: math.NaN()})
 		return &list[len(list)-1]
 	}
-	w := newWalker(c.plan.Sequence, hooks{
+	w := newWalker(c.plan, hooks{
 		measure: func(w *walker, m *sequence.Measure, _ int) {
 			for _, r := range m.Readings {
 				x := math.Abs(c.plan.Expect(w.state, r.Function, r.Node))
@@ -67,6 +67,18 @@ func (c *binder) wanted() []wanted {
 		zero: func(w *walker, z *sequence.Zero) {
 			for _, r := range z.Readings {
 				find(r.Function, r.Node, r.Place)
+			}
+		},
+		record: func(w *walker, s *sequence.Record, _ int) {
+			for _, one := range s.Signals { // read where its instrument can: what is left at the node afterwards is looked at
+				if one.Function == sequence.Volts {
+					find(one.Function, one.Node, one.Place)
+				}
+			}
+		},
+		emulate: func(w *walker, s *sequence.Emulate, _ int) {
+			if i := c.plan.RoleIndex(s.Role); i >= 0 { // what is drawn from the battery
+				find(sequence.Amps, c.plan.Roles[i].Need.Node, s.At())
 			}
 		},
 		condition: func(s *sequence.When) {
@@ -199,7 +211,7 @@ func (c *binder) readers(w wanted) (able []reader, unable []string) {
 
 func (p *Plan) roleOf(ch Channel) int {
 	for i, r := range p.Roles {
-		if r.Channel == ch {
+		if r.Channel == ch && r.Need.Role != sequence.RoleRecorder {
 			return i
 		}
 	}

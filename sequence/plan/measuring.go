@@ -17,7 +17,7 @@ func (c *binder) checkMeasuring() {
 			c.found.AddHint(at, hint, format, args...)
 		}
 	}
-	w := newWalker(c.plan.Sequence, hooks{
+	w := newWalker(c.plan, hooks{
 		zero: func(w *walker, z *sequence.Zero) {
 			for i, st := range w.state {
 				if st.On && w.inactive == 0 {

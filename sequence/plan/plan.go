@@ -14,6 +14,7 @@ import (
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sequence"
+	"fourwire/sequence/battery"
 )
 
 // Plan is a sequence bound to a bench.
@@ -27,6 +28,10 @@ type Plan struct {
 	Points    int      // rows that the sweeps ask for; "when" can leave some out
 	Predicted time.Duration
 	Fit       Fit
+
+	Recordings []Recording              // one for each record step, in the order of the file
+	Batteries  map[string]*battery.File // that the steps name, by the name they have there
+	Files      map[string][]byte        // the same, and saved states, as read
 
 	guards map[string]Window
 	models map[string]*model.Model

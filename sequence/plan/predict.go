@@ -30,7 +30,7 @@ type Forecast struct {
 // predict works out, before anything is connected, how long the run takes and how uncertain its values will be.
 func (c *binder) predict() {
 	f := &forecast{binder: c, values: map[string]measured.Value{}, learned: map[int]float64{}, near: map[int]int{}, clock: newStopwatch(c), bounds: map[string]*bounds{}}
-	w := newWalker(c.plan.Sequence, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, derive: f.derive, judge: f.judge})
+	w := newWalker(c.plan, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, derive: f.derive, judge: f.judge, gives: f.gives, record: f.clock.record, emulate: f.clock.emulate})
 	f.walker = w
 	w.run()
 	fit := &c.plan.Fit
@@ -177,6 +177,13 @@ func (f *forecast) Value(name string) (measured.Value, bool) {
 		return v, true
 	}
 	return f.walker.Value(name)
+}
+
+// gives forgets what a step will give: it is not known before the run.
+func (f *forecast) gives(_ *walker, names []sequence.Given) {
+	for _, g := range names {
+		delete(f.values, g.Name)
+	}
 }
 
 func (f *forecast) derive(w *walker, d *sequence.Derive) {

@@ -14,7 +14,9 @@ import (
 // walker goes through a sequence with every value of every sweep, without instruments. Its hooks see what would be set and
 // read, and when.
 type walker struct {
+	of     *Plan
 	seq    *sequence.Sequence
+	under  sequence.Step // the step of the hook under way, where it is no source or load step
 	roles  map[string]int
 	state  []Setting
 	coords []coordinate
@@ -35,6 +37,9 @@ type hooks struct {
 	derive  func(w *walker, d *sequence.Derive)
 	judge   func(w *walker, j *sequence.Judge, times int)
 	zero    func(w *walker, z *sequence.Zero)
+	record  func(w *walker, r *sequence.Record, times int)
+	emulate func(w *walker, e *sequence.Emulate, times int)
+	gives   func(w *walker, names []sequence.Given)
 	// condition sees each "when" that is met
 	condition func(s *sequence.When)
 }
@@ -44,8 +49,9 @@ type coordinate struct {
 	value quantity.Quantity
 }
 
-func newWalker(seq *sequence.Sequence, h hooks) *walker {
-	w := &walker{seq: seq, roles: map[string]int{}, params: map[string]quantity.Quantity{}, hooks: h}
+func newWalker(p *Plan, h hooks) *walker {
+	seq := p.Sequence
+	w := &walker{of: p, seq: seq, roles: map[string]int{}, params: map[string]quantity.Quantity{}, hooks: h}
 	for i, n := range seq.Needs {
 		w.roles[n.Name] = i
 		w.state = append(w.state, NotSet())
@@ -160,6 +166,57 @@ func (w *walker) step(s sequence.Step, times int) {
 		w.coords = w.coords[:len(w.coords)-1]
 	case *sequence.When:
 		w.when(s, times)
+	case *sequence.Record:
+		if w.hooks.record != nil {
+			w.hooks.record(w, s, times)
+		}
+		w.steps(s.Steps, times)
+	case *sequence.Drain:
+		w.given(s.Gives)
+	case *sequence.Life:
+		w.given(s.Gives)
+	case *sequence.Emulate:
+		w.emulate(s, times)
+	}
+}
+
+func (w *walker) given(names []sequence.Given) {
+	if w.hooks.gives != nil {
+		w.hooks.gives(w, names)
+	}
+}
+
+// emulate walks one point of an emulation, at its highest voltage.
+func (w *walker) emulate(s *sequence.Emulate, times int) {
+	i, ok := w.roles[s.Role]
+	if !ok {
+		return
+	}
+	was, st := w.state[i], &w.state[i]
+	st.Volts, st.On = w.fullVolts(s), true
+	if s.Amps != nil {
+		st.Amps = w.number(s.Amps)
+	}
+	w.under = s
+	if w.hooks.set != nil {
+		w.hooks.set(w, i, was, s.At(), times)
+	}
+	w.under = nil
+	if w.hooks.emulate != nil {
+		w.hooks.emulate(w, s, times)
+	}
+	points := s.Points()
+	w.points += times * points
+	if w.hooks.measure != nil && len(s.Reads) > 0 {
+		w.hooks.measure(w, s.Reading(), times*points)
+	}
+	w.given(s.Gives)
+	w.inactive++ // how often its points come is not known
+	w.steps(s.Steps, times*points)
+	w.inactive--
+	st.On = s.Then == sequence.On
+	if w.hooks.set != nil && !st.On {
+		w.hooks.set(w, i, Setting{On: true, Volts: st.Volts, Amps: st.Amps, Hold: st.Hold}, s.At(), times)
 	}
 }
 
