@@ -57,6 +57,11 @@ func (c *channel) stop(ctx context.Context) error {
 	if !c.canSay("abort") {
 		return nil
 	}
+	for i := range c.in.channels {
+		if other := &c.in.channels[i]; other.records() {
+			return fmt.Errorf("%w: to stop a reading would stop the recording of channel %d", ErrBusy, other.number)
+		}
+	}
 	if err := c.say(ctx, word{verb: "abort"}); err != nil {
 		return err
 	}
@@ -75,6 +80,9 @@ func (c *channel) stop(ctx context.Context) error {
 
 // begin starts an acquisition, or joins the one that is running.
 func (c *channel) begin(ctx context.Context, r Request) (*acquisition, error) {
+	if c.records() {
+		return nil, errRecords
+	}
 	if err := c.in.hearPosed(ctx); err != nil {
 		return nil, err
 	}

@@ -55,6 +55,7 @@ type channel struct {
 	level      bool // so has the voltage
 	mode       string
 	levelRange float64 // of a load's level
+	recording  *recording
 
 	measuring
 }

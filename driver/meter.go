@@ -92,6 +92,9 @@ func (m *Meter) Arm(ctx context.Context, r Request) error {
 	if _, err := m.rangeFor(r); err != nil {
 		return m.wrap(err)
 	}
+	if m.records() {
+		return m.wrap(errRecords)
+	}
 	if m.running != nil && m.running.open() {
 		return m.wrap(ErrBusy)
 	}

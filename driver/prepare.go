@@ -41,7 +41,14 @@ func (in *Instrument) Prepare(ctx context.Context) error {
 		}
 	}
 	for i := range in.channels {
-		in.channels[i].forget()
+		c := &in.channels[i]
+		if c.spec.Records != nil && !first.canSay("reset") { // that of an earlier user may still run
+			if err := c.utter(ctx, word{verb: "record stop"}); err != nil {
+				return err
+			}
+		}
+		c.forget()
+		c.recording = nil
 	}
 	return in.device.Check(ctx)
 }
@@ -50,6 +57,9 @@ func (in *Instrument) Prepare(ctx context.Context) error {
 func (c *channel) forget() {
 	c.limited, c.level, c.mode, c.levelRange = false, false, "", 0
 	c.measuring = measuring{inputs: c.inputs}
+	if c.recording != nil {
+		c.recording.running = false // what it has taken can still be fetched
+	}
 }
 
 // switches tells whether a channel has an output or input to switch off.
@@ -72,7 +82,7 @@ func (in *Instrument) allOff(ctx context.Context) error {
 	return all
 }
 
-// Abort stops a running reading and switches every output and input off, without waiting for answers that are still to come. Where the
+// Abort stops a running reading or recording and switches every output and input off, without waiting for answers that are still to come. Where the
 // connection is lost it is opened once more, as far as the wire can.
 func (in *Instrument) Abort(ctx context.Context) error {
 	in.giveUp()
@@ -90,17 +100,24 @@ func (in *Instrument) Abort(ctx context.Context) error {
 	return errors.Join(err, stop)
 }
 
-// stopReadings stops acquisitions; instruments that cannot let them run out.
+// stopReadings stops acquisitions and recordings; instruments that cannot stop an acquisition let it run out.
 func (in *Instrument) stopReadings(ctx context.Context) error {
 	for i := range in.channels {
 		c := &in.channels[i]
-		running := c.running != nil
+		running := c.running != nil || c.records()
 		c.running = nil
-		if running && c.canSay("abort") {
-			if err := c.utter(ctx, word{verb: "abort"}); err != nil {
+		verb := "abort"
+		if c.records() && !c.canSay(verb) {
+			verb = "record stop"
+		}
+		if running && c.canSay(verb) {
+			if err := c.utter(ctx, word{verb: verb}); err != nil {
 				return c.wrap(err)
 			}
-			return c.wrap(in.device.Check(ctx)) // one abort stops all channels of an instrument
+			err := c.wrap(in.device.Check(ctx))
+			if verb == "abort" || err != nil {
+				return err // one abort stops all channels of an instrument
+			}
 		}
 	}
 	return nil

@@ -9,7 +9,7 @@ import (
 	"fourwire/transport"
 )
 
-// TakeOver is for a second controller that steps in for one that is gone: what runs in the instrument is stopped, readings, lists and triggers,
+// TakeOver is for a second controller that steps in for one that is gone: what runs in the instrument is stopped, readings, recordings, lists and triggers,
 // whether this side has started them or not, then every output and input is switched off and verified, loads before sources. Nothing is
 // waited for before the commands have gone out. Where the connection is lost it is opened once more, as far as the wire can.
 func (in *Instrument) TakeOver(ctx context.Context) error {
@@ -35,8 +35,14 @@ func (in *Instrument) takeOver(ctx context.Context) error {
 			break
 		}
 	}
-	if err := in.allOff(ctx); err != nil {
-		return errors.Join(err, stopped)
+	off := in.allOff(ctx)
+	for i := range in.channels {
+		if c := &in.channels[i]; c.spec.Records != nil && !c.canSay("abort") {
+			stopped = errors.Join(stopped, c.wrap(c.utter(ctx, word{verb: "record stop"})))
+		}
+	}
+	if off != nil {
+		return errors.Join(off, stopped)
 	}
 	return nil // it is off, whatever was said to the abort
 }

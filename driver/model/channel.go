@@ -27,6 +27,9 @@ func (r *reader) channel(n *diag.Node, common Dialect) Channel {
 	if m := n.Get("measures"); m != nil {
 		r.measures(m, &ch)
 	}
+	if rec := n.Get("records"); rec != nil {
+		ch.Records = r.records(rec, &ch)
+	}
 	if ch.Source == nil && ch.Load == nil && n.Get("measures") == nil {
 		r.found.Add(n.Place, "this channel does nothing; it needs source, load or measures")
 	}
@@ -65,12 +68,16 @@ func (r *reader) source(n *diag.Node) *SourceSpec {
 		OverVolts: r.span(n.Get("over_volts")), OverAmps: r.span(n.Get("over_amps")), OverVoltsAt: text(n.Get("over_volts_at")),
 		SenseVolts: r.amount(n.Get("sense_compensation")), SlewUp: r.amount(n.Get("slew_up")), SlewDown: r.amount(n.Get("slew_down")),
 		OutputFarads: r.amount(n.Get("output_capacitance")), Quadrants: []int{1}, Derating: r.derating(n),
+		Ohms: r.span(n.Get("output_resistance")), SetOhms: r.setting(n.Get("set_ohms")),
 	}
 	if q := n.Get("quadrants"); q != nil {
 		s.Quadrants = nil
 		for _, item := range q.Items {
 			s.Quadrants = append(s.Quadrants, whole(item))
 		}
+	}
+	if o := n.Get("output_resistance"); o != nil && s.Ohms.Low < 0 {
+		r.found.Add(o.Place, "%q: an output resistance is not negative", o.Text)
 	}
 	if s.OverVoltsAt == "" {
 		s.OverVoltsAt = "terminals"

@@ -23,7 +23,7 @@ type Piece struct {
 
 // Slot is a place for a number.
 type Slot struct {
-	Name   string  // volts, amps, ohms, watts, range, aperture, cycles, seconds or ch
+	Name   string  // volts, amps, ohms, watts, range, aperture, cycles, seconds, most, least or ch
 	Form   string  // NRf (also where empty), NR1, NR2 or NR3
 	Digits int     // behind the point for NR2 and NR3; significant ones for NRf, 0 being as many as it takes
 	Scale  float64 // what one of the written number stands for, in SI: 1e-3 for millivolts
@@ -40,7 +40,7 @@ type Query struct {
 // Field is one element of an answer.
 type Field struct {
 	Name  string
-	Form  string  // number, whole, truth, word, text or skip
+	Form  string  // number, whole, truth, word, text, singles, singles swapped or skip
 	Scale float64 // of a number, in SI
 }
 
@@ -78,6 +78,7 @@ func sayVerbs() []verb {
 		{name: "mark end", about: "set operation complete in the event register when everything pending has ended"},
 		{name: "set volts", about: "set a source's voltage", slots: []string{"volts"}},
 		{name: "set amps", about: "set a source's current limit", slots: []string{"amps"}},
+		{name: "set ohms", about: "set a source's output resistance", slots: []string{"ohms"}},
 		{name: "protect volts", about: "set and activate over-voltage protection", slots: []string{"volts"}},
 		{name: "protect amps", about: "set and activate over-current protection", slots: []string{"amps"}},
 		{name: "clear protection", about: "release a tripped protection"},
@@ -101,7 +102,14 @@ func sayVerbs() []verb {
 		{name: "aperture volts", about: "set how long a reading integrates, in seconds or in cycles of the mains", slots: []string{"aperture", "cycles"}},
 		{name: "aperture amps", about: "the same for amps", slots: []string{"aperture", "cycles"}},
 		{name: "start", about: "begin a reading, whose value is asked for later"},
-		{name: "abort", about: "stop a running reading"},
+		{name: "abort", about: "stop a running reading, and a recording"},
+		{name: "record amps", about: "have a recording take amps alone, and answer as record data reads it"},
+		{name: "record volts", about: "have a recording take volts alone"},
+		{name: "record both", about: "have a recording take amps and volts, amps first"},
+		{name: "record interval", about: "set the interval between samples of a recording", slots: []string{"seconds"}},
+		{name: "record top", about: "set the largest current that a recording's hand-over of ranges may reach", slots: []string{"amps"}},
+		{name: "record start", about: "begin a recording with its sample 0"},
+		{name: "record stop", about: "stop a recording; what is in the buffer stays"},
 		{name: "arm watchdog", about: "switch the outputs off by itself when no message comes for so long", slots: []string{"seconds"}},
 		{name: "feed watchdog", about: "tell an armed watchdog that the controller lives; left out: any message does"},
 		{name: "disarm watchdog", about: "do not watch any more"},
@@ -119,6 +127,7 @@ func askVerbs() []verb {
 		{name: "end", about: "1 when everything pending has ended", form: "whole"},
 		{name: "set volts", about: "the voltage that is set", form: "number"},
 		{name: "set amps", about: "the current limit that is set", form: "number"},
+		{name: "set ohms", about: "the output resistance that is set", form: "number"},
 		{name: "hold amps", about: "the current that a load is set to hold", form: "number"},
 		{name: "hold volts", about: "the voltage that a load is set to hold", form: "number"},
 		{name: "hold ohms", about: "the resistance that a load is set to hold", form: "number"},
@@ -130,6 +139,11 @@ func askVerbs() []verb {
 		{name: "status", about: "what a source or load is doing", state: slices.Concat([]string{"on", "unregulated"}, modes, trips)},
 		{name: "read volts", about: "a reading: the one that was started where there is a start, else a new one", form: "number"},
 		{name: "read amps", about: "the same for amps", form: "number"},
+		{name: "record interval", about: "the interval that a recording uses", form: "number"},
+		{name: "record top", about: "the largest current that its hand-over of ranges may reach", form: "number"},
+		{name: "record depth", about: "samples of each function that its buffer holds", form: "whole"},
+		{name: "record data", about: "samples that wait, at most so many, held until so many are there; fields start, count, lost, runs and values", form: "text", slots: []string{"most", "least"}},
+		{name: "record totals", about: "the instrument's own count of a recording; fields taken, lost, coulombs and handovers", form: "whole"},
 	}
 }
 

@@ -60,6 +60,7 @@ func channelShape(dialect diag.Type) *diag.Shape {
 		{Name: "source", Type: diag.Struct(sourceShape()), About: "what it can deliver"},
 		{Name: "load", Type: diag.Struct(loadShape()), About: "what it can carry"},
 		{Name: "measures", Type: diag.Struct(measuresShape()), About: "what it can measure"},
+		{Name: "records", Type: diag.Struct(recordsShape()), About: "how it records samples without a pause into a buffer of its own; left out: it cannot"},
 		{Name: "dialect", Type: dialect, About: "words of this channel, where they differ from those of the instrument"},
 	}}
 }
@@ -90,6 +91,8 @@ func sourceShape() *diag.Shape {
 		{Name: "slew_up", Type: diag.Amount(quantity.VoltageSlew), About: "how fast the output rises"},
 		{Name: "slew_down", Type: diag.Amount(quantity.VoltageSlew), About: "how fast it falls without load"},
 		{Name: "output_capacitance", Type: diag.Amount(quantity.Capacitance), About: "behind the current limit"},
+		{Name: "output_resistance", Type: diag.SpanOf(quantity.Resistance), About: "output resistances that can be set; left out: none"},
+		{Name: "set_ohms", Type: settingShape(quantity.Resistance), About: "how well the output resistance can be set"},
 	}}
 }
 

@@ -24,7 +24,7 @@ func slotDim(name string) (dim quantity.Dimension, hasUnit, known bool) {
 		return quantity.Time, true, true
 	case "range":
 		return quantity.Ratio, true, true // in the unit of the verb; see scaleOf
-	case "ch", "cycles":
+	case "ch", "cycles", "most", "least":
 		return quantity.Ratio, false, true
 	}
 	return quantity.Ratio, false, false
@@ -81,7 +81,7 @@ func parseSlot(text string, rangeDim quantity.Dimension) (Slot, error) {
 	s := Slot{Name: words[0], Scale: 1}
 	dim, hasUnit, known := slotDim(s.Name)
 	if !known {
-		return Slot{}, fmt.Errorf("{%s} is none of volts, amps, ohms, watts, range, aperture, cycles, seconds, ch", s.Name)
+		return Slot{}, fmt.Errorf("{%s} is none of volts, amps, ohms, watts, range, aperture, cycles, seconds, most, least, ch", s.Name)
 	}
 	if s.Name == "range" {
 		dim = rangeDim
@@ -137,7 +137,7 @@ func scaleOf(unit string, dim quantity.Dimension) (float64, error) {
 	return q.SI, nil
 }
 
-// parseField reads "number", "number in mV", "whole", "truth", "word", "text" or "skip".
+// parseField reads "number", "number in mV", "whole", "truth", "word", "text", "singles", "singles swapped" or "skip".
 func parseField(name, text string, dim quantity.Dimension) (Field, error) {
 	f := Field{Name: name, Scale: 1}
 	form, unit, hasUnit := strings.Cut(text, " in ")
@@ -147,12 +147,13 @@ func parseField(name, text string, dim quantity.Dimension) (Field, error) {
 		scale, err := scaleOf(unit, dim)
 		f.Scale = scale
 		return f, err
-	case form == "number" || form == "whole" || form == "truth" || form == "word" || form == "text" || form == "skip":
+	case form == "number" || form == "whole" || form == "truth" || form == "word" || form == "text" || form == "skip",
+		form == "singles", form == "singles swapped":
 		if !hasUnit {
 			return f, nil
 		}
 	}
-	return f, fmt.Errorf("%q is none of number, number in UNIT, whole, truth, word, text, skip", text)
+	return f, fmt.Errorf("%q is none of number, number in UNIT, whole, truth, word, text, singles, singles swapped, skip", text)
 }
 
 var conditionForm = regexp.MustCompile(`^([A-Za-z][A-Za-z0-9_]*)\s*(?:&\s*([0-9]+|0x[0-9A-Fa-f]+))?\s*(?:(=|!=)\s*(\S.*))?$`)

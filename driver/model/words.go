@@ -31,8 +31,12 @@ func dimOf(v string) quantity.Dimension {
 	switch {
 	case strings.HasSuffix(v, "volts"):
 		return quantity.Voltage
-	case strings.HasSuffix(v, "amps"), v == "level range":
+	case strings.HasSuffix(v, "amps"), v == "level range", v == "record top":
 		return quantity.Current
+	case v == "record interval":
+		return quantity.Time
+	case v == "record totals":
+		return quantity.Charge
 	case strings.HasSuffix(v, "ohms"):
 		return quantity.Resistance
 	case strings.HasSuffix(v, "watts"):
@@ -88,6 +92,7 @@ func (r *reader) query(n *diag.Node, v verb) Query {
 			r.found.AddHint(n.Place, "write it as {send: ..., read: ..., means: ...}", "how to read the answer to %q must be said", v.name)
 		}
 		q.Fields = []Field{{Name: "value", Form: v.form, Scale: 1}}
+		r.recordAnswer(n, v, &q)
 		return q
 	}
 	q.Send = r.templates(n.Get("send"), v, false)
@@ -96,6 +101,7 @@ func (r *reader) query(n *diag.Node, v verb) Query {
 		q.Match = r.match(m, q.Fields)
 	}
 	r.meanings(n, v, &q)
+	r.recordAnswer(n, v, &q)
 	if v.name == "error" && n.Get("read") != nil && !hasField(q.Fields, "number") && len(q.Means) == 0 {
 		r.found.Add(n.Get("read").Place, "the answer to \"error\" needs a field named number")
 	}
@@ -212,6 +218,9 @@ func (r *reader) words(ch *Channel, n, dialect *diag.Node, several bool) {
 			say(what, "a channel is a source")
 		}
 		r.abilities(say, s.OverVolts.Set, s.OverAmps.Set, s.SenseVolts > 0)
+		if s.Ohms.Set {
+			say("set ohms", "output_resistance states what can be set")
+		}
 	}
 	if l := ch.Load; l != nil {
 		say("switch on", "a channel is a load")
@@ -242,6 +251,9 @@ func (r *reader) words(ch *Channel, n, dialect *diag.Node, several bool) {
 	if a := ch.Aperture; a.Least != a.Most && !ch.Dialect.CanSay("aperture volts") && !ch.Dialect.CanSay("aperture amps") {
 		r.found.Add(place, "a channel has a choice of apertures, but there are no words for \"aperture volts\" or \"aperture amps\"")
 	}
+	if ch.Records != nil {
+		r.recordWords(ch.Records, ch.Dialect, place, say, ask)
+	}
 	if several {
 		r.numbered(ch, n, place)
 	}
@@ -265,7 +277,7 @@ func (r *reader) abilities(say func(what, reason string), overVolts, overAmps, s
 // the wrong one. Words that one channel alone has are its own business.
 func (r *reader) numbered(ch *Channel, n *diag.Node, place diag.Place) {
 	own := n.Get("dialect").Get("say")
-	for _, what := range []string{"set volts", "set amps", "switch on", "switch off", "hold amps"} {
+	for _, what := range []string{"set volts", "set amps", "set ohms", "switch on", "switch off", "hold amps", "record start", "record stop"} {
 		if own.Get(what) != nil && n.Get("copies") == nil {
 			continue
 		}
