@@ -16,6 +16,7 @@ import (
 
 func (a *app) askCommand() *cobra.Command {
 	var timeout time.Duration
+	var times int
 	cmd := &cobra.Command{
 		Use:   "ask ADDRESS COMMAND",
 		Short: "Say one thing to an instrument, print the answer",
@@ -25,14 +26,24 @@ its error queue is read instead, so that a refusal is seen.
 Addresses: tcp://HOST:PORT, serial:///dev/ttyUSB0?baud=115200&parity=none&flow=none (&backend=plain for ports without
 modem lines). Options of any address: end=lf|crlf|cr, gap=5ms, echo=yes, single=yes.
 
+With --time N the query is asked N times, one after the other, and what is printed is how long an answer takes: the wire
+(for TCP the time of opening a connection, which costs the instrument's program nothing) and the instrument's processing.
+These are the figures of "timing: processing" in a model file.
+
 Take care: a command is carried out at once, whatever is connected to the instrument.
 
 Exit status: 0 done, 3 the address is wrong, 4 no answer or a refusal.`,
 		Example: `  fourwire ask tcp://192.168.1.20:5025 "*IDN?"
   fourwire ask "serial:///dev/ttyUSB0?baud=9600" "MEAS:VOLT?"`,
 		Args: cobra.ExactArgs(2),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.ask(cmd.Context(), args[0], args[1], timeout) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if cmd.Flags().Changed("time") {
+				return a.askTimes(cmd.Context(), args[0], args[1], times, timeout)
+			}
+			return a.ask(cmd.Context(), args[0], args[1], timeout)
+		},
 	}
+	cmd.Flags().IntVar(&times, "time", 0, "ask so many times and print how long the answers take")
 	cmd.Flags().DurationVar(&timeout, "timeout", 5*time.Second, "how long to wait for the answer")
 	return cmd
 }
@@ -46,12 +57,9 @@ type answer struct {
 }
 
 func (a *app) ask(ctx context.Context, address, command string, timeout time.Duration) error {
-	addr, err := transport.ParseAddress(address)
+	addr, err := askable(address)
 	if err != nil {
-		return wrong(err)
-	}
-	if addr.Scheme == "sim" {
-		return &failure{status: exitInput, err: fmt.Errorf("%s lives only inside a run", address), hint: `serve the bench with "fourwire sim BENCH" and ask the address that it prints`}
+		return err
 	}
 	c := clock.Real()
 	ctx, cancel := c.WithTimeout(ctx, timeout)
@@ -97,6 +105,18 @@ func (a *app) ask(ctx context.Context, address, command string, timeout time.Dur
 		return notRight(fmt.Errorf("%s refused %q: %s", address, command, text), "")
 	}
 	return nil
+}
+
+// askable reads an address that can be asked from a process of its own.
+func askable(address string) (transport.Address, error) {
+	addr, err := transport.ParseAddress(address)
+	if err != nil {
+		return addr, wrong(err)
+	}
+	if addr.Scheme == "sim" {
+		return addr, &failure{status: exitInput, err: fmt.Errorf("%s lives only inside a run", address), hint: `serve the bench with "fourwire sim BENCH" and ask the address that it prints`}
+	}
+	return addr, nil
 }
 
 func (a *app) noAnswer(ctx context.Context, err error) error {

@@ -188,6 +188,14 @@ func TestAsk(t *testing.T) {
 	if answer, err := command(t, "ask", address, "VOLT?").Output(); err != nil || !strings.HasPrefix(string(answer), "3") && !strings.HasPrefix(string(answer), "+3") {
 		t.Errorf("VOLT? gives %q, %v", answer, err)
 	}
+	var took struct{ LeastSeconds, MedianSeconds, MostSeconds float64 }
+	timed, err := command(t, "ask", "--json", "--time", "20", address, "*IDN?").Output()
+	if err == nil {
+		err = json.Unmarshal(timed, &took)
+	}
+	if err != nil || !(0 < took.LeastSeconds && took.LeastSeconds <= took.MedianSeconds && took.MedianSeconds <= took.MostSeconds) {
+		t.Errorf("20 answers took %+v, %v\n%s", took, err, timed)
+	}
 	c := command(t, "ask", address, "VOLT 9999")
 	if said, _ := c.CombinedOutput(); c.ProcessState.ExitCode() != exitBench || !strings.Contains(string(said), "-222") {
 		t.Errorf("a refused command: exit %d\n%s", c.ProcessState.ExitCode(), said)
