@@ -1,0 +1,245 @@
+package driver_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"fourwire/driver"
+	"fourwire/driver/ieee488"
+	"fourwire/internal/clock"
+	"fourwire/transport"
+	"fourwire/transport/transporttest"
+)
+
+// feeder is a link to a unit that records: its samples are their own index, and it holds an answer as long as it has to. It does one
+// thing after the other, as an instrument on one connection does.
+type feeder struct {
+	clock    clock.Clock
+	interval time.Duration
+	begun    time.Time
+	slow     float64 // of its clock: 0.01 is 1 % slow
+	next     int64
+	running  bool
+	answers  []string
+	log      []string      // what was said, with the time
+	held     time.Duration // longest that an answer was held
+	dead     bool          // holds an answer for ever
+	ranOut   time.Time     // when that was first given up
+	off      time.Time     // when its output was switched off
+}
+
+func (f *feeder) taken() int64 {
+	return int64(float64(f.clock.Since(f.begun)) / (1 + f.slow) / float64(f.interval))
+}
+
+func (f *feeder) Send(ctx context.Context, msg []byte) error {
+	for unit := range strings.SplitSeq(strings.TrimSpace(string(msg)), ";") {
+		var most, least int64
+		f.log = append(f.log, unit)
+		switch n, _ := fmt.Sscanf(unit, ":TRAC:DATA? %d,%d", &most, &least); {
+		case n == 2:
+			f.answers = append(f.answers, fmt.Sprintf("%d %d", most, least))
+		case unit == "*IDN?":
+			f.answers = append(f.answers, "Maker,Model,S1,1.0")
+		case unit == ":SYST:ERR?":
+			f.answers = append(f.answers, noError)
+		case unit == ":TRAC:TINT?":
+			f.answers = append(f.answers, fmt.Sprint(f.interval.Seconds()))
+		case unit == ":TRAC:RANG:ULIM?":
+			f.answers = append(f.answers, "3")
+		case unit == ":TRAC:BUFF?":
+			f.answers = append(f.answers, "1000")
+		case unit == ":OUTP?":
+			f.answers = append(f.answers, "0")
+		case unit == ":OUTP OFF":
+			f.off = f.clock.Now()
+		case unit == ":TRAC:FEED:CONT ALW":
+			f.begun, f.running = f.clock.Now(), true
+		case unit == ":ABOR", unit == ":TRAC:FEED:CONT NEV":
+			f.running = false
+		}
+	}
+	return nil
+}
+
+func (f *feeder) Receive(ctx context.Context, into []byte) ([]byte, error) {
+	answer := f.answers[0]
+	var most, least int64
+	if n, _ := fmt.Sscanf(answer, "%d %d", &most, &least); n == 2 {
+		if f.dead {
+			_ = f.clock.Sleep(ctx, time.Hour)
+			if f.ranOut.IsZero() {
+				f.ranOut = f.clock.Now()
+			}
+			return into[:0], &transport.Error{Op: "receive", Address: "feeder", Err: transport.Interrupted(ctx, "no answer came")}
+		}
+		asked := f.clock.Now()
+		for f.running && f.taken() < f.next+least {
+			if err := f.clock.Sleep(ctx, time.Millisecond); err != nil {
+				return into[:0], err
+			}
+		}
+		f.held = max(f.held, f.clock.Since(asked))
+		var samples []float32
+		for int64(len(samples)) < most && f.next+int64(len(samples)) < f.taken() {
+			samples = append(samples, float32(f.next)+float32(len(samples)))
+		}
+		answer = block(fmt.Sprintf(`%d,%d,0,"0:1"`, f.next, len(samples)), samples...)
+		f.next += int64(len(samples))
+	}
+	f.answers = f.answers[1:]
+	return append(into[:0], answer...), nil
+}
+
+func (f *feeder) Close() error { return nil }
+
+func feeding(t *testing.T, f *feeder, model string) (*driver.Instrument, *driver.Recorder) {
+	t.Helper()
+	f.clock = clock.NewVirtual(time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC))
+	in, err := driver.Open(context.Background(), driver.Config{Name: "smu", Model: modelOf(t, model), Link: f, Clock: f.clock})
+	must(t, err)
+	r, err := in.Recorder(1)
+	must(t, err)
+	_, err = r.Start(context.Background(), driver.Recording{Functions: []driver.Function{driver.Amps}, IntervalSeconds: f.interval.Seconds()})
+	must(t, err)
+	return in, r
+}
+
+// Where samples have to be waited for, the time passes on this side, but for the last 200 ms: a command that switches off must not
+// wait behind an answer that is held.
+func TestWaitingForSamplesLeavesTheConnectionFree(t *testing.T) {
+	unit := libraryText(t, "source-measure-unit")
+	unable := strings.Replace(unit, ":TRAC:DATA? {most},{least}", ":TRAC:DATA? {most},0", 1)
+	for _, c := range []struct {
+		name, model string
+		unit        feeder
+		fetched     [4]int // of 60, 60, 30 and 500 samples
+		within      time.Duration
+	}{
+		{"held", unit, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 200 * time.Millisecond},
+		{"held, faster", unit, feeder{interval: time.Millisecond}, [4]int{60, 60, 30, 500}, 200 * time.Millisecond},
+		{"held, and the instrument's clock is slow", unit, feeder{interval: 100 * time.Millisecond, slow: 0.01}, [4]int{60, 60, 30, 500}, 900 * time.Millisecond},
+		{"cannot hold", unable, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 0},
+		{"cannot hold, and its clock is slow", unable, feeder{interval: 100 * time.Millisecond, slow: 0.01}, [4]int{59, 59, 30, 495}, 0},
+	} {
+		f := c.unit
+		_, r := feeding(t, &f, c.model)
+		var s driver.Samples
+		for i, least := range []int{60, 60, 30, 500} {
+			must(t, r.Fetch(context.Background(), 1000, least, &s))
+			if s.Count != c.fetched[i] || s.Count > 0 && s.Values[0][s.Count-1] != float32(s.Start)+float32(s.Count-1) {
+				t.Errorf("%s: fetch %d gives %d samples from %d on", c.name, i, s.Count, s.Start)
+			}
+		}
+		if f.held > c.within {
+			t.Errorf("%s: an answer was held for %v", c.name, f.held)
+		}
+	}
+}
+
+// Behind a full block more may wait: nothing is slept for then, and the block behind is at once there.
+func TestABacklogIsFetchedAtOnce(t *testing.T) {
+	f := feeder{interval: time.Millisecond}
+	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"))
+	must(t, f.clock.Sleep(context.Background(), 2500*time.Millisecond))
+	was, sizes := f.clock.Now(), []int{}
+	var s driver.Samples
+	for range 3 {
+		must(t, r.Fetch(context.Background(), 1000, 100, &s))
+		sizes = append(sizes, s.Count)
+	}
+	if fmt.Sprint(sizes) != "[1000 1000 500]" || f.clock.Since(was) != 0 {
+		t.Errorf("%v samples came in %v", sizes, f.clock.Since(was))
+	}
+}
+
+func TestAnAnswerThatIsHeldForEverRunsOut(t *testing.T) {
+	f := feeder{interval: time.Second}
+	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"))
+	f.dead = true
+	was := f.clock.Now()
+	if err := r.Fetch(context.Background(), 1000, 10, &driver.Samples{}); !errors.Is(err, ieee488.ErrNoAnswer) {
+		t.Errorf("it gives %v", err)
+	}
+	// 10 s until the samples are there, the time of an ordinary answer, and 8 ms for 4000 bytes
+	if took := f.ranOut.Sub(was); took < 12*time.Second || took > 12100*time.Millisecond {
+		t.Errorf("it ran out after %v", took)
+	}
+}
+
+// A wait ends when the run is given up, and the output goes off behind nothing.
+func TestGivingUpAWaitSwitchesOffAtOnce(t *testing.T) {
+	f := feeder{interval: time.Second}
+	in, r := feeding(t, &f, libraryText(t, "source-measure-unit"))
+	ctx, cancel := f.clock.WithTimeout(context.Background(), 1500*time.Millisecond)
+	defer cancel()
+	if err := r.Fetch(ctx, 1000, 100, &driver.Samples{}); !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("it gives %v", err)
+	}
+	was := f.clock.Now()
+	must(t, in.Abort(context.Background()))
+	if f.running || !f.off.Equal(was) {
+		t.Errorf("recording %v, switched off after %v", f.running, f.off.Sub(was))
+	}
+	var s driver.Samples
+	must(t, r.Fetch(context.Background(), 1000, 5, &s)) // what it had taken; nothing is waited for
+	if s.Count != 1 {
+		t.Errorf("%d samples were left", s.Count)
+	}
+	if _, err := in.Recorder(1); err != nil {
+		t.Error(err)
+	}
+}
+
+// recorderWithoutAbort is a drain recorder that knows neither abort nor reset, with one range at a time.
+const recorderWithoutAbort = `fourwire: model/1
+about: a recorder of current that is spoken to in words of its own
+channels:
+  - measures: {amps: [{full: 10 mA, gain: 0.1 %, offset: 10 uA}, {full: 1 A, gain: 0.1 %, offset: 1 mA}]}
+    records: {functions: [amps], interval: 1 ms..1 s}
+  - source: {volts: 0..5 V, amps: 0..1 A}
+dialect:
+  say: {range amps: "RANGE{ch} {range}", record amps: "WHAT{ch} I", record interval: "EVERY{ch} {seconds NR2.3}", record start: "GO{ch}", record stop: "HALT{ch}",
+        set volts: "V{ch} {volts}", set amps: "I{ch} {amps}", switch on: "ON{ch}", switch off: "OFF{ch}"}
+  ask:
+    identity: "*IDN?"
+    switch: "ON{ch}?"
+    read amps: "I{ch}?"
+    record data: {send: "MORE{ch} {most}", read: {begins: skip, start: whole, values: singles}}
+`
+
+func TestARecordingIsStoppedInItsOwnWords(t *testing.T) {
+	off := []transporttest.Step{transporttest.Sent("OFF2"), transporttest.Sent("ON2?"), transporttest.Answer("0")}
+	start := []transporttest.Step{transporttest.Sent("WHAT1 I"), transporttest.Sent("EVERY1 0.050"), transporttest.Sent("RANGE1 1"), transporttest.Sent("GO1")}
+	steps := append([]transporttest.Step{}, off...)
+	steps = append(steps, transporttest.Sent("HALT1")) // Prepare: that of somebody else
+	steps = append(steps, start...)
+	steps = append(steps, transporttest.Sent("MORE1 10"), transporttest.Answer("?,0,#18\x3f\x80\x00\x00\xbf\x00\x00\x00"))
+	steps = append(append(steps, off...), transporttest.Sent("HALT1")) // Abort: outputs first
+	steps = append(append(steps, off...), transporttest.Sent("HALT1")) // TakeOver, whoever started it
+	in, link := opened(t, modelOf(t, recorderWithoutAbort), driver.Config{Name: "drain"}, steps...)
+	ctx := context.Background()
+	must(t, in.Prepare(ctx))
+	r, err := in.Recorder(1)
+	must(t, err)
+	started, err := r.Start(ctx, driver.Recording{Functions: []driver.Function{driver.Amps}, IntervalSeconds: 0.05, MostAmps: 0.5})
+	must(t, err)
+	if len(started.Ranges[0]) != 1 || started.Ranges[0][0].Full != 1 || started.Inputs[0][0] != "" || started.Depth != 0 {
+		t.Errorf("started as %+v", started)
+	}
+	var s driver.Samples
+	must(t, r.Fetch(ctx, 10, 0, &s))
+	if s.Count != 2 || s.Values[0][0] != 1 || s.Values[0][1] != -0.5 || s.Lost != -1 || len(s.Runs[0]) != 1 || s.Runs[0][0] != (driver.RangeRun{}) { // 3F800000 and BF000000: IEEE 754
+		t.Errorf("got %+v", s)
+	}
+	if _, err := r.Totals(ctx); !errors.Is(err, driver.ErrNoAbility) {
+		t.Errorf("totals give %v", err)
+	}
+	must(t, in.Abort(ctx))
+	must(t, in.TakeOver(ctx))
+	must(t, link.Close())
+}
