@@ -30,10 +30,13 @@ type Bench struct {
 	instruments []*station
 	parts       []named[part]
 	passive     []named[circuit.Branch]
+	wireless    []named[*wirelessNode]
+	cells       []named[*cell]
+	meters      []named[*meter]
 	nodes       map[string]circuit.Node
 	nodeNames   []string
 	timed       []waiting // incidents that wait for their time
-	events      eventLog
+	events      newest[Event]
 	onEvent     func(Event)
 	troubled    bool // things go wrong during the run
 }
@@ -60,13 +63,18 @@ type station struct {
 
 // Truth is what really is, which no instrument shows.
 type Truth struct {
-	At       time.Duration           // since the bench was switched on
-	Volts    map[string]float64      // by node, against ground
-	Channels map[string]ChannelTruth // by "instrument.channel"
-	Devices  map[string]DeviceTruth  // by device; converters only
-	Passive  map[string]PassiveTruth // resistors, diodes...
-	Balance  float64                 // relative power that is left over; 0 is exact
-	Problem  error                   // why there is no operating point at present
+	At        time.Duration           // since the bench was switched on
+	Volts     map[string]float64      // by node, against ground
+	Channels  map[string]ChannelTruth // by "instrument.channel"
+	Devices   map[string]DeviceTruth  // by device; converters only
+	Passive   map[string]PassiveTruth // resistors, diodes...
+	Nodes     map[string]NodeTruth    // wireless nodes
+	Batteries map[string]BatteryTruth
+	// Taken is what has gone into the first terminals of each device, capacitors included where they are the device's own, and out of
+	// (into, for loads) each channel that is wired, as "instrument.channel".
+	Taken   map[string]Taken
+	Balance float64 // relative power that is left over; 0 is exact
+	Problem error   // why there is no operating point at present
 }
 
 // ChannelTruth is the true side of one instrument channel.
@@ -173,7 +181,8 @@ func (b *Bench) Truth() Truth {
 	b.engine.observe()
 	t := Truth{
 		At: time.Duration(b.engine.now), Volts: map[string]float64{}, Channels: map[string]ChannelTruth{},
-		Devices: map[string]DeviceTruth{}, Passive: map[string]PassiveTruth{},
+		Devices: map[string]DeviceTruth{}, Passive: map[string]PassiveTruth{}, Nodes: map[string]NodeTruth{}, Batteries: map[string]BatteryTruth{},
+		Taken:   map[string]Taken{},
 		Balance: b.engine.net.Balance().Relative(), Problem: b.engine.fault,
 	}
 	for _, name := range b.nodeNames {
@@ -192,17 +201,28 @@ func (b *Bench) Truth() Truth {
 		v, _ := b.engine.net.PortVolts(p.it)
 		t.Passive[p.name] = PassiveTruth{v, b.engine.net.Amps(p.it), b.engine.net.Watts(p.it)}
 	}
+	for _, n := range b.wireless {
+		t.Nodes[n.name] = n.it.truth()
+	}
+	for _, c := range b.cells {
+		t.Batteries[c.name] = c.it.truth()
+	}
+	for _, m := range b.meters {
+		t.Taken[m.name] = m.it.taken()
+	}
 	return t
 }
 
 // world is the bench as its instruments see it; they run under the bench's lock.
 type world struct{ b *Bench }
 
-func (w world) Now() int64                   { return w.b.engine.now }
-func (w world) Touch()                       { w.b.engine.touch() }
-func (w world) Observe()                     { w.b.engine.observe() }
-func (w world) Watch(v *instrument.Window)   { w.b.engine.watch(v) }
-func (w world) Unwatch(v *instrument.Window) { w.b.engine.unwatch(v) }
+func (w world) Now() int64                    { return w.b.engine.now }
+func (w world) Touch()                        { w.b.engine.touch() }
+func (w world) Observe()                      { w.b.engine.observe() }
+func (w world) Watch(v *instrument.Window)    { w.b.engine.watch(v) }
+func (w world) Unwatch(v *instrument.Window)  { w.b.engine.unwatch(v) }
+func (w world) Record(s *instrument.Stream)   { w.b.engine.record(s) }
+func (w world) Unrecord(s *instrument.Stream) { w.b.engine.unrecord(s) }
 
 func (w world) Log(name string, channel int, kind instrument.EventKind, text string, value float64) {
 	e := Event{time.Duration(w.b.engine.now), name, channel, kind, text, value}

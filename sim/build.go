@@ -34,7 +34,7 @@ func New(s *Scenario, o Options) (*Bench, error) {
 	wires, absent := s.faulty()
 	for i := range s.Devices {
 		if !absent[s.Devices[i].Name] {
-			faults = append(faults, p.device(&s.Devices[i]))
+			faults = append(faults, p.device(&s.Devices[i], instrument.Seed(seed)))
 		}
 	}
 	for i := range s.Instruments {
@@ -109,8 +109,9 @@ func (p *builder) capacitor(name string, plus, minus circuit.Node, farad float64
 	return p.net.AddOnePort(name, plus, minus, c)
 }
 
-func (p *builder) device(d *Device) error {
+func (p *builder) device(d *Device, seed instrument.Seed) error {
 	passive := func(b circuit.Branch) {
+		p.bench.meterBranch(d.Name, b)
 		p.bench.passive = append(p.bench.passive, named[circuit.Branch]{d.Name, b})
 	}
 	switch d.Kind {
@@ -139,6 +140,12 @@ func (p *builder) device(d *Device) error {
 	case "diode":
 		diode := d.Diode
 		passive(p.net.AddOnePort(d.Name, p.node(d.Plus), p.node(d.Minus), &diode))
+	case "node":
+		p.wirelessNode(d, seed)
+	case "battery":
+		if err := p.battery(d); err != nil {
+			return fmt.Errorf("%s: %w", d.Name, err)
+		}
 	case "capacitor":
 		passive(p.capacitor(d.Name, p.node(d.Plus), p.node(d.Minus), d.Farad))
 	default:
@@ -151,6 +158,7 @@ func (p *builder) converter(d *Device, c *converter) {
 	c.net, c.in, c.out = p.net, p.node(d.In), p.node(d.Out)
 	c.branch = p.net.AddTwoPort(d.Name, c.in, circuit.Ground, c.out, circuit.Ground, c.model)
 	c.keep()
+	p.bench.meterBranch(d.Name, c.branch)
 	p.bench.engine.modals[c.branch] = c.model
 	p.bench.engine.movers = append(p.bench.engine.movers, c)
 	p.bench.parts = append(p.bench.parts, named[part]{d.Name, c})
@@ -186,7 +194,7 @@ func (c *Channel) specimen(seed instrument.Seed, name string, number int, ambien
 	key := func(what string, n int) instrument.Key {
 		return instrument.Key{Instrument: name, Channel: number, What: what, Number: uint64(n)}
 	}
-	out := instrument.ChannelSpec{Output: c.Output, Input: c.Input, Settle: c.Settle, Switch: c.Switch, Kelvin: ambientC - c.CalibratedC}
+	out := instrument.ChannelSpec{Output: c.Output, Input: c.Input, Settle: c.Settle, Switch: c.Switch, Kelvin: ambientC - c.CalibratedC, Depth: c.Depth}
 	out.Output.VoltsGain, out.Output.VoltsOffset = c.SetVolts.draw(seed, key("volts setting", 0))
 	out.Output.AmpsGain, out.Output.AmpsOffset = c.SetAmps.draw(seed, key("amps setting", 0))
 	out.Input.VoltsGain, out.Input.VoltsOffset = out.Output.VoltsGain, out.Output.VoltsOffset
@@ -272,9 +280,15 @@ func (p *builder) wire(w *Wire) error {
 		p.net.AddResistor(name+" sense lead", sense, p.node(w.SenseAt), max(2*w.SenseOhm, leastLeadOhm))
 	}
 	c.Connect(p.net, name, term, minus, sense, lead)
+	p.meterChannel(w, c)
 	p.bench.engine.movers = append(p.bench.engine.movers, c)
 	if farad := c.Farad(); farad > 0 {
 		p.capacitor(name+" capacitor", term, minus, farad)
 	}
 	return nil
+}
+
+// meterChannel integrates what goes through a channel.
+func (p *builder) meterChannel(w *Wire, c *instrument.Channel) {
+	p.bench.meter(fmt.Sprintf("%s.%d", w.Instrument, w.Channel), c.Amps, c.Volts)
 }

@@ -34,6 +34,7 @@ func (p *builder) faultyWire(w *Wire, c *instrument.Channel, name string) {
 		p.net.AddResistor(name+" sense lead -", senseMinus, p.node(f.senseMinusAt), f.senseMinus)
 	}
 	c.ConnectFour(p.net, name, instrument.Terminals{Plus: term, Minus: minus, SensePlus: sense, SenseMinus: senseMinus}, lead)
+	p.meterChannel(w, c)
 	p.bench.engine.movers = append(p.bench.engine.movers, c)
 	if farad := c.Farad(); farad > 0 {
 		p.capacitor(name+" capacitor", term, minus, farad)

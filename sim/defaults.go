@@ -112,7 +112,7 @@ func defaultMeter() Channel {
 func defaultUnit() Channel {
 	c := Channel{
 		Output: instrument.OutputSpec{
-			MaxVolts: 20, MaxAmps: 3, MaxWatts: 40, VoltsStep: 10e-6, AmpsStep: 1e-9, RcvOhm: 0.5e-3, RccOhm: 100e3, Farad: 1e-9,
+			MaxVolts: 20, MaxAmps: 3, MaxWatts: 40, VoltsStep: 10e-6, AmpsStep: 1e-9, RcvOhm: 0.5e-3, RccOhm: 100e3, MaxSeriesOhm: 100, Farad: 1e-9,
 			OverVoltsDelay: 50 * time.Microsecond, OverAmpsDelay: time.Millisecond,
 			CompensationVolts: 2, SenseInputOhm: 10e6, ProtectOhm: 10e3,
 		},

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"math"
+	"slices"
 
 	"fourwire/sim/circuit"
 	"fourwire/sim/instrument"
@@ -45,6 +46,8 @@ type engine struct {
 	movers  []instrument.Mover
 	states  []uint32 // condition of each mover at the last commit
 	windows []*instrument.Window
+	streams []*instrument.Stream
+	meters  []*meter
 	modals  map[circuit.Branch]circuit.Modal
 	modeLog func(b circuit.Branch, to circuit.Mode)
 	fault   error // why there is no operating point at the moment
@@ -107,7 +110,27 @@ func (e *engine) instant() {
 	for _, w := range e.windows {
 		w.Jump()
 	}
+	for _, s := range e.streams {
+		s.Jump()
+	}
+	for _, m := range e.meters {
+		m.jump()
+	}
 	e.react()
+}
+
+// pass tells everything that integrates of a piece of time in which the signals went evenly to their present values.
+func (e *engine) pass(span int64) {
+	seconds := float64(span) * 1e-9
+	for _, w := range e.windows {
+		w.Advance(seconds)
+	}
+	for _, s := range e.streams {
+		s.Advance(span)
+	}
+	for _, m := range e.meters {
+		m.advance(seconds)
+	}
 }
 
 // settle solves with mode changes and reports whether there were any. A failure stands until the next solution.
@@ -166,11 +189,9 @@ func (e *engine) horizon() int64 {
 
 // jump passes time in which nothing moves.
 func (e *engine) jump(to int64) {
-	seconds := float64(to-e.now) * 1e-9
+	span := to - e.now
 	e.now = to
-	for _, w := range e.windows {
-		w.Advance(seconds)
-	}
+	e.pass(span)
 	e.react()
 	if !e.quiet() {
 		e.resting, e.still = false, 0
@@ -281,9 +302,7 @@ func (e *engine) commit(h int64, happened, ok bool) {
 	for _, m := range e.movers {
 		m.Commit(e.now)
 	}
-	for _, w := range e.windows {
-		w.Advance(float64(h) * 1e-9)
-	}
+	e.pass(h)
 	e.react()
 	if happened {
 		e.last, e.next, e.still, e.within = 0, firstStep, 0, 0
@@ -338,4 +357,15 @@ func (e *engine) unwatch(w *instrument.Window) {
 			return
 		}
 	}
+}
+
+// record begins a stream at the present operating point.
+func (e *engine) record(s *instrument.Stream) {
+	e.observe()
+	s.Begin()
+	e.streams = append(e.streams, s)
+}
+
+func (e *engine) unrecord(s *instrument.Stream) {
+	e.streams = slices.DeleteFunc(e.streams, func(o *instrument.Stream) bool { return o == s })
 }

@@ -39,10 +39,10 @@ const (
 	eventPieces = 64
 )
 
-// eventLog holds the newest events. The zero value is empty.
-type eventLog struct{ pieces [][]Event }
+// newest holds the newest of many. The zero value is empty.
+type newest[T any] struct{ pieces [][]T }
 
-func (l *eventLog) add(e Event) {
+func (l *newest[T]) add(e T) {
 	last := len(l.pieces) - 1
 	if last < 0 || len(l.pieces[last]) == eventPiece {
 		l.turn()
@@ -52,9 +52,9 @@ func (l *eventLog) add(e Event) {
 }
 
 // turn begins a new piece; from some length on in the place of the oldest.
-func (l *eventLog) turn() {
+func (l *newest[T]) turn() {
 	if len(l.pieces) < eventPieces {
-		l.pieces = append(l.pieces, make([]Event, 0, eventPiece))
+		l.pieces = append(l.pieces, make([]T, 0, eventPiece))
 		return
 	}
 	oldest := l.pieces[0][:0]
@@ -63,8 +63,8 @@ func (l *eventLog) turn() {
 }
 
 // list copies all that is kept, in order.
-func (l *eventLog) list() []Event {
-	var all []Event
+func (l *newest[T]) list() []T {
+	var all []T
 	for _, p := range l.pieces {
 		all = append(all, p...)
 	}

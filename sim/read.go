@@ -165,7 +165,7 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 	}
 	d.Diode.NominalC, d.Diode.SaturationA, d.Diode.Emission, d.Diode.SeriesOhm = 27, 2.52e-9, 1.752, 0.568
 	d.Buck.Heat.AmbientC, d.Boost.Heat.AmbientC, d.Ldo.Heat.AmbientC, d.Resistor.Heat.AmbientC, d.Diode.Celsius = ambientC, ambientC, ambientC, ambientC, ambientC
-	for key, into := range map[string]*string{"in": &d.In, "out": &d.Out, "plus": &d.Plus, "minus": &d.Minus} {
+	for key, into := range map[string]*string{"in": &d.In, "out": &d.Out, "plus": &d.Plus, "supply": &d.Plus, "minus": &d.Minus} {
 		if v := n.Get(key); v != nil {
 			*into = r.node(v)
 		}
@@ -192,6 +192,17 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 	case "diode":
 		fill(n, diodeNumbers(), &d)
 		err = d.Diode.Validate()
+	case "node":
+		d.Node = defaultNode()
+		d.Node.Retries = usualRetries
+		if v := n.Get("retries"); v != nil {
+			d.Node.Retries, _ = strconv.Atoi(strings.TrimSpace(v.Text))
+		}
+		fill(n, nodeNumbers(), &d)
+		err = d.Node.Validate()
+	case "battery":
+		r.battery(n, &d, ambientC)
+		err = d.Battery.Validate()
 	}
 	fill(n, burstNumbers(), &d)
 	if d.BurstHertz < 0 || d.BurstHertz > 1e6 {
@@ -205,7 +216,7 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 			r.found.Add(e.Place, "%s: %s", e.Key, line)
 		}
 	}
-	for _, farad := range []float64{d.Farad, d.InFarad, d.OutFarad} {
+	for _, farad := range []float64{d.Farad, d.InFarad, d.OutFarad, d.Node.BulkF, d.Node.RadioF} {
 		if farad < 0 || farad > 10 {
 			r.found.Add(e.Place, "%s: a capacitance of %g F cannot be", e.Key, farad)
 		}

@@ -41,6 +41,15 @@ func (r *reader) channel(n *diag.Node, kind instrument.Kind, ambientC float64) C
 			*m.into = r.ranges(v, m.dim)
 		}
 	}
+	if v := n.Get("record_depth"); v != nil {
+		c.Depth, _ = strconv.Atoi(strings.TrimSpace(v.Text))
+	}
+	if v := n.Get("series_resistance"); v != nil {
+		q, _ := quantity.Parse(v.Text)
+		if c.Output.MaxSeriesOhm = q.SI; q.SI < 0 {
+			r.found.Add(v.Place, "series_resistance must be 0 or more")
+		}
+	}
 	if c.Settle < 0 || c.Switch < 0 {
 		r.found.Add(n.Place, "a time below 0 s cannot be")
 	}

@@ -33,6 +33,8 @@ type Device struct {
 	Ldo        device.LdoParams
 	Resistor   device.Resistor
 	Diode      device.Diode
+	Node       device.NodeParams
+	Battery    device.BatteryParams
 	Farad      float64 // capacitor
 	BurstHertz float64 // a converter draws its input current in bursts; 0: evenly
 	BurstDuty  float64 // part of the time
@@ -63,6 +65,7 @@ type Channel struct {
 	Volts, Amps                          []Range
 	Settle, Switch                       time.Duration
 	CalibratedC                          float64
+	Depth                                int // samples that a unit's recording buffers; 0 is the usual
 }
 
 // Deviation is the error of a value: given, and drawn evenly from the seed within a limit; both add up.

@@ -8,7 +8,7 @@ import (
 )
 
 func deviceKinds() []string {
-	return []string{"buck", "boost", "ldo", "resistor", "capacitor", "diode"}
+	return []string{"buck", "boost", "ldo", "resistor", "capacitor", "diode", "node", "battery"}
 }
 
 func duration(seconds float64) time.Duration {
@@ -25,6 +25,11 @@ func deviceShape(kind string) *diag.Shape {
 		s.Fields = append(s.Fields,
 			diag.Field{Name: "in", Type: diag.Text(), Required: true, About: "node of the input"},
 			diag.Field{Name: "out", Type: diag.Text(), Required: true, About: "node of the output"})
+	case "node":
+		s.Title = "a wireless node"
+		s.Fields = append(s.Fields, nodeFields()...)
+	case "battery":
+		s.Fields = append(s.Fields, batteryFields()...)
 	default:
 		s.Fields = append(s.Fields,
 			diag.Field{Name: "plus", Type: diag.Text(), Required: true, About: "node of the plus terminal, a diode's anode"},

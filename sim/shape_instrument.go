@@ -52,6 +52,11 @@ func channelShape(k instrument.Kind) *diag.Shape {
 		add("ohms", quantity.Resistance)
 		add("watts", quantity.Power)
 	}
+	if k == instrument.Unit {
+		s.Fields = append(s.Fields,
+			diag.Field{Name: "series_resistance", Type: diag.Amount(quantity.Resistance), About: "the most that OUTPut:IMPedance can put in series with its output; 100 ohm where it is left out"},
+			diag.Field{Name: "record_depth", Type: diag.Whole(1, 1<<30), About: "samples that its recording buffers; 4000000 where it is left out"})
+	}
 	if len(settings.Fields) > 0 {
 		s.Fields = append(s.Fields, diag.Field{Name: "settings", Type: diag.Struct(settings), About: "errors of what is set"})
 	}

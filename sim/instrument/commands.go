@@ -17,6 +17,7 @@ func (in *Instrument) commands() []scpi.Command {
 		all = append(in.outputCommands(), in.currentSetting())
 	case Unit:
 		all = append(in.outputCommands(), in.unitCommands()...)
+		all = append(all, in.recordCommands()...)
 	case Load:
 		all = in.loadCommands()
 	case Meter:
@@ -120,6 +121,9 @@ func (in *Instrument) acquisitionCommands() []scpi.Command {
 		return scpi.Command{Pattern: in.numbered("MEASure") + "[:SCALar]:" + word + "[:DC]?",
 			Query: func(call *scpi.Call) error {
 				c := in.channel(call)
+				if c.recording() {
+					return scpi.InitIgnored
+				}
 				call.AfterOperation(c.begin(call, Volts, Amps), func(call *scpi.Call) error {
 					if v := tell(c); !math.IsNaN(v) {
 						call.Number(v)
@@ -133,7 +137,11 @@ func (in *Instrument) acquisitionCommands() []scpi.Command {
 	return []scpi.Command{
 		aperture("VOLTage"), aperture("CURRent"),
 		{Pattern: in.numbered("INITiate") + "[:IMMediate]", Set: func(call *scpi.Call) error {
-			in.channel(call).begin(call, Volts, Amps)
+			c := in.channel(call)
+			if c.recording() {
+				return scpi.InitIgnored
+			}
+			c.begin(call, Volts, Amps)
 			return nil
 		}},
 		in.abort(),
@@ -153,11 +161,17 @@ func (in *Instrument) acquisitionCommands() []scpi.Command {
 func (in *Instrument) abort() scpi.Command {
 	return scpi.Command{Pattern: "ABORt", Set: func(*scpi.Call) error {
 		for _, c := range in.channels {
+			if c.recording() {
+				c.recorder.stop()
+			}
 			c.drop()
 		}
 		return nil
 	}}
 }
+
+// recording tells whether the channel feeds its buffer, and takes no readings.
+func (c *Channel) recording() bool { return c.recorder != nil && c.recorder.on }
 
 // rangeCommands choose measuring ranges.
 func (in *Instrument) rangeCommands() []scpi.Command {

@@ -27,6 +27,7 @@ type Channel struct {
 	gauges   [2]gauge
 	line     line // what a meter sees
 	ripple   *Ripple
+	recorder *recorder // units
 	busy     *scpi.Operation
 	settling *scpi.Operation
 	upset    upset
@@ -58,6 +59,9 @@ func New(s Spec, w World) (*Instrument, error) {
 		switch s.Kind {
 		case Source, Unit:
 			c.out = newOutput(&c.spec.Output, s.Kind == Unit)
+			if s.Kind == Unit {
+				c.recorder = newRecorder(c)
+			}
 		case Load:
 			c.in = newInput(&c.spec.Input)
 		}
@@ -257,6 +261,9 @@ func (in *Instrument) reset() {
 	now := in.world.Now()
 	for _, c := range in.channels {
 		c.drop()
+		if c.recorder != nil {
+			c.recorder.reset()
+		}
 		c.gauges[Volts].reset()
 		c.gauges[Amps].reset()
 		c.followRange()

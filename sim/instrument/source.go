@@ -18,6 +18,7 @@ type output struct {
 	on, remote          bool
 	fourQuadrants       bool
 	tripped             trips
+	seriesOhm           float64 // set in series with the output
 	mostAmps            float64 // more it cannot deliver, whatever is set; 0 is no such bound
 
 	reference ramp // of the voltage, as it really is
@@ -72,7 +73,7 @@ func newOutput(s *OutputSpec, fourQuadrants bool) *output {
 func (o *output) powerOn(now int64) {
 	o.setVolts, o.setAmps = 0, o.spec.MaxAmps
 	o.overVolts, o.overAmps, o.overAmpsOn = o.spec.MaxOverVolts, o.spec.MaxOverAmps, false
-	o.on, o.remote, o.tripped = false, false, 0
+	o.on, o.remote, o.tripped, o.seriesOhm = false, false, 0, 0
 	o.overVolt.armed, o.overAmp.armed = false, false
 	o.reference.jumpTo(0, now)
 	o.apply(now)
@@ -81,6 +82,7 @@ func (o *output) powerOn(now int64) {
 // apply carries the settings over to the part, with their errors.
 func (o *output) apply(now int64) {
 	o.part.On = o.on
+	o.part.RcvOhm = o.spec.RcvOhm + o.seriesOhm
 	o.part.VrefV = o.reference.at(now)
 	o.part.IrefA = max(o.setAmps*(1+o.spec.AmpsGain)+o.spec.AmpsOffset, 0)
 	if o.spec.MaxWatts > 0 && math.Abs(o.setVolts) > 0 {
@@ -111,6 +113,12 @@ func (o *output) truly(volts float64) float64 {
 func (o *output) setVoltage(volts float64, now int64) {
 	o.setVolts = volts
 	o.retarget(now)
+}
+
+// setSeries puts a resistance in series with the output.
+func (o *output) setSeries(ohm float64, now int64) {
+	o.seriesOhm = ohm
+	o.apply(now)
 }
 
 func (o *output) retarget(now int64) {

@@ -55,6 +55,7 @@ type ChannelSpec struct {
 	Switch  time.Duration // time that a change of range takes
 	Kelvin  float64       // temperature of the instrument against that of its calibration
 	Shunted bool          // the channel sits in a line as an ammeter (meters)
+	Depth   int           // samples that a unit's recording buffers; 0 is 4 million
 }
 
 // Range is one measuring range with its errors as they really are: not limits, but the values of this specimen.
@@ -78,6 +79,7 @@ type OutputSpec struct {
 	AmpsGain, AmpsOffset        float64 // of the current setting
 	VoltsStep, AmpsStep         float64 // resolution of the settings
 	RcvOhm, RccOhm              float64 // output resistance in voltage and in current mode
+	MaxSeriesOhm                float64 // of a unit: the most that can be set in series with its output
 	SinkAmps                    float64 // current that the output takes while it is on and too high
 	BleedOhm                    float64 // across the terminals, also when off; 0 is none
 	Farad                       float64 // output capacitor, behind the current limit

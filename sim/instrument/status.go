@@ -125,7 +125,7 @@ func (c *Channel) modeWord() string {
 func (in *Instrument) operations() {
 	var bits uint16
 	for _, c := range in.channels {
-		if c.busy.Pending() {
+		if c.busy.Pending() || c.recording() {
 			bits |= Measuring
 		}
 		if c.ramp.Pending() {

@@ -16,6 +16,9 @@ type World interface {
 	// Watch integrates a window from now on; Unwatch ends it at the present time.
 	Watch(*Window)
 	Unwatch(*Window)
+	// Record cuts a stream into samples from now on; Unrecord ends it at the present time.
+	Record(*Stream)
+	Unrecord(*Stream)
 	// Log notes what happened, for people and for tests of the order of events.
 	Log(instrument string, channel int, kind EventKind, text string, value float64)
 }

@@ -16,6 +16,7 @@ type Call struct {
 
 	then  func(*Call) error
 	until int64
+	ready func() bool // ends a wait for a time early
 	wait  waitFor
 	on    *Operation
 }
@@ -123,7 +124,13 @@ func (c *Call) Hold(span time.Duration) {
 // After ends this handler without finishing the command: then is called when the span is over, on the same Call, and
 // what it answers is the answer. Other sessions go on meanwhile; a device clear drops it.
 func (c *Call) After(span time.Duration, then func(*Call) error) {
-	c.then, c.wait, c.until = then, waitTime, c.session.now+int64(max(span, 0))
+	c.then, c.wait, c.until, c.ready = then, waitTime, c.session.now+int64(max(span, 0)), nil
+}
+
+// AfterWhen is After that also goes on, earlier, when ready returns true; it is asked whenever the device runs.
+func (c *Call) AfterWhen(span time.Duration, ready func() bool, then func(*Call) error) {
+	c.After(span, then)
+	c.ready = ready
 }
 
 // AfterOperation is After with the end of an operation in place of a span.

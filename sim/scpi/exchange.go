@@ -85,7 +85,7 @@ func (s *Session) Clear() {
 	s.in, s.marks = s.in[:0], s.marks[:0]
 	s.scan = scanner{}
 	s.unit = unit{}
-	s.call.wait, s.call.then, s.call.on = waitNothing, nil, nil
+	s.call.wait, s.call.then, s.call.on, s.call.ready = waitNothing, nil, nil, nil
 	s.path, s.units, s.awaitingOC, s.delayed = nil, 0, false, false
 	s.begun, s.responded, s.discarding, s.muted, s.indefinite = false, false, false, false, false
 	s.echoed = s.echoed[:0]

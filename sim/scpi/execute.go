@@ -26,7 +26,7 @@ func (s *Session) execute() {
 	}
 	if takes > 0 && !s.delayed {
 		u.header = h
-		c.wait, c.then, c.until = waitTime, nil, s.now+int64(takes)
+		c.wait, c.then, c.ready, c.until = waitTime, nil, nil, s.now+int64(takes)
 		return
 	}
 	c.reset(h)

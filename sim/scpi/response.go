@@ -3,6 +3,7 @@ package scpi
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 	"strconv"
 )
 
@@ -180,6 +181,15 @@ func (c *Call) ChannelNumbers(channels []int) {
 // Block answers a definite block.
 func (c *Call) Block(data []byte) {
 	c.session.out = append(appendBlockHead(c.element(), len(data)), data...)
+}
+
+// BlockOf answers a definite block of n bytes, which fill writes where they go out from.
+func (c *Call) BlockOf(n int, fill func(body []byte)) {
+	out := appendBlockHead(c.element(), n)
+	at := len(out)
+	out = slices.Grow(out, n)[:at+n]
+	fill(out[at:])
+	c.session.out = out
 }
 
 // IndefiniteBlock answers a block of unstated length. Only a transport that marks the end of messages can carry it;

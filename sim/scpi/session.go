@@ -228,7 +228,7 @@ func (s *Session) resume() bool {
 	c := &s.call
 	switch c.wait {
 	case waitTime:
-		if s.now < c.until {
+		if s.now < c.until && (c.ready == nil || !c.ready()) {
 			return false
 		}
 	case waitOperations:
@@ -241,7 +241,7 @@ func (s *Session) resume() bool {
 		}
 	}
 	then := c.then
-	c.wait, c.then, c.on = waitNothing, nil, nil
+	c.wait, c.then, c.on, c.ready = waitNothing, nil, nil, nil
 	if then == nil {
 		s.delayed = true // the processing time before the handler
 		return true
