@@ -42,11 +42,12 @@ var arrows = map[string][]string{
 	"record/trace":      {"quantity"},
 	"report":            {"record", "record/trace", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "quantity"},
-	"report/html":       {"report", "report/wiring", "report/chart", "record", "quantity", "internal/diag"},
+	"report/html":       {"report", "report/wiring", "report/chart", "report/tiles", "record", "quantity", "internal/diag"},
+	"report/tiles":      {"record/trace"},
 	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},
 	"report/wiring":     {"quantity"},
 	"report/junit":      {"report", "record", "quantity", "internal/diag"},
-	"report/reporttest": {"record", "quantity", "internal/clock"},
+	"report/reporttest": {"record", "record/trace", "quantity", "internal/clock"},
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
 
 	"sequence/expr":    {"quantity/...", "internal/diag", "analysis/sweep"},
