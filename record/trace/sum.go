@@ -53,3 +53,25 @@ func (s *Sum) UnmarshalText(text []byte) error {
 	s.high = b.Rsh(b, 64).Int64()
 	return nil
 }
+
+// product gives a times b.
+func product(a, b int64) Sum {
+	high, low := bits.Mul64(magnitude(a), magnitude(b))
+	s := Sum{int64(high), low}
+	if (a < 0) != (b < 0) {
+		s = s.negative()
+	}
+	return s
+}
+
+func magnitude(x int64) uint64 {
+	if x < 0 {
+		return -uint64(x)
+	}
+	return uint64(x)
+}
+
+func (s Sum) negative() Sum {
+	low, carry := bits.Add64(^s.low, 1, 0)
+	return Sum{^s.high + int64(carry), low}
+}

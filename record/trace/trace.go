@@ -67,8 +67,14 @@ type Samples struct {
 type Gap struct {
 	Start int64  `json:"start"` // index of the first one that is missing
 	Count int64  `json:"count"`
-	Why   string `json:"why,omitempty"` // empty: lost on the way; "no value": the instrument gave no number, as for an overload
+	Why   string `json:"why,omitempty"` // empty: lost on the way; NoValue; Damaged
 }
+
+// Why samples are not there, other than lost on the way.
+const (
+	NoValue = "no value" // the instrument gave no number, as for an overload
+	Damaged = "damaged"  // the raw file was damaged
+)
 
 // Segment is a stretch of samples that are all there.
 type Segment struct {
