@@ -123,7 +123,8 @@ type DrainRange struct {
 type Comparison struct {
 	Record string        `json:"record,omitempty"` // of the other; empty: the same
 	Trace  string        `json:"trace"`
-	Lines  []CompareLine `json:"lines"` // the whole first, then states and kinds
+	Lines  []CompareLine `json:"lines"`          // the whole first, then states and kinds
+	CCDF   []CCDFPoint   `json:"ccdf,omitempty"` // of the other, to be drawn over this one's
 	Notes  []string      `json:"notes,omitempty"`
 }
 
