@@ -133,18 +133,22 @@ type Agreement struct {
 }
 
 // Agree holds the current of a discharge into a known resistance against its voltage. Where they differ, one of the two
-// channels, or the resistance, is wrong: the capacity is no better than the difference. Currents of 0 are left out of the
-// median.
+// channels, or the resistance, is wrong: the capacity is no better than the difference. Currents below a hundredth of the
+// largest are left out of the median.
 func Agree(r *Record, ohm, tolerance float64) Agreement {
 	var measured, expected Sum
 	var ratios []float64
+	largest := 0.0
+	for _, a := range r.Amps {
+		largest = max(largest, math.Abs(a))
+	}
 	for i, t := range r.Seconds {
 		if i > 0 {
 			h := t - r.Seconds[i-1]
 			measured.Add((r.Amps[i] + r.Amps[i-1]) / 2 * h)
 			expected.Add((r.Volts[i] + r.Volts[i-1]) / 2 / ohm * h)
 		}
-		if r.Amps[i] != 0 {
+		if math.Abs(r.Amps[i]) > largest/100 {
 			ratios = append(ratios, r.Volts[i]/r.Amps[i])
 		}
 	}
