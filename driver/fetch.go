@@ -175,12 +175,10 @@ func (in *Instrument) readSamples(rec *recording, q model.Query, raw []byte, mos
 func (in *Instrument) decode(rec *recording, runs, body []byte, order scpi.Order, into *Samples) (err error) {
 	n := len(rec.functions)
 	into.Values, into.Runs = fit(into.Values, n), fit(into.Runs, n)
-	if err := scpi.Interleaved32(into.Values, body, order); err != nil {
+	if into.Overloads, err = scpi.Interleaved32(into.Values, body, order); err != nil {
 		return err
 	}
-	into.Overloads = 0
 	for i, f := range rec.functions {
-		into.Overloads += scpi.Specials32(into.Values[i])
 		into.Runs[i] = into.Runs[i][:0]
 		switch {
 		case f == Amps && rec.ranges > 1:

@@ -54,3 +54,69 @@ func FuzzAnswers(f *testing.F) {
 		}
 	})
 }
+
+// Whatever is answered for samples, they are believable or an error: behind those that came before, as many as are said, each of a range
+// that there is, and no special number among them.
+func FuzzSamples(f *testing.F) {
+	for _, seed := range []string{block(`5,2,0,"0:1,1:6"`, 1, 2, 3, 4), block(`9,1,7,"0:2"`, 9.9e37, -1), `5,0,0,"",#10`, `5,0,0,,#0`, `4,1,0,"0:1",#18aaaabbbb`,
+		`5,1,0,"0:1",#18aaaabbbb,`, `5;1;0;'0:1';#18aaaabbbb`, `5,1,0,0:1,#18aaaa`, "5,1,0,\"0:1\n\",#H12", `-5,1e300,0,"0:99999999999",#18aaaabbbb`} {
+		f.Add(seed)
+	}
+	unit := modelOf(f, libraryText(f, "source-measure-unit"))
+	f.Fuzz(func(t *testing.T, answer string) {
+		ctx := context.Background()
+		steps := append([]transporttest.Step{transporttest.Sent("*IDN?"), transporttest.Answer("M,D,1,1")}, begun(
+			transporttest.Sent(":TRAC:DATA? 5,0"), transporttest.Answer(block(`0,5,0,"0:1"`, make([]float32, 10)...)),
+			transporttest.Sent(":TRAC:DATA? 3,0"), transporttest.Answer(answer))...)
+		in, err := driver.Open(ctx, driver.Config{Name: "smu", Model: unit, Link: transporttest.NewScript(steps...)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := in.Recorder(1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		started, err := r.Start(ctx, bothFunctions)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var s driver.Samples
+		if err := r.Fetch(ctx, 5, 0, &s); err != nil {
+			t.Fatal(err)
+		}
+		if err := r.Fetch(ctx, 3, 0, &s); err != nil {
+			var fault *ieee488.Fault
+			if !errors.As(err, &fault) {
+				t.Errorf("%v is no fault", err)
+			}
+			return
+		}
+		if s.Start < 5 || s.Count < 0 || s.Count > 3 || s.Lost < 0 || len(s.Values) != 2 || len(s.Values[0]) != s.Count || len(s.Values[1]) != s.Count || 8*s.Count > len(answer) {
+			t.Errorf("%q is %+v", answer, s)
+		}
+		for i, runs := range s.Runs {
+			if (len(runs) > 0) != (s.Count > 0) {
+				t.Errorf("%q: %d samples have the ranges %v", answer, s.Count, runs)
+			}
+			for j, run := range runs {
+				if run.Range < 0 || run.Range >= len(started.Ranges[i]) || run.At >= s.Count || j == 0 && run.At != 0 || j > 0 && run.At <= runs[j-1].At {
+					t.Errorf("%q has the ranges %v", answer, runs)
+				}
+			}
+		}
+		odd := 0
+		for _, row := range s.Values {
+			for _, x := range row {
+				if size := math.Abs(float64(x)); !(size < 9.8e37) {
+					odd++
+					if size <= math.MaxFloat32 {
+						t.Errorf("%q has %v among its samples", answer, x)
+					}
+				}
+			}
+		}
+		if odd != s.Overloads {
+			t.Errorf("%q has %d odd samples, and counts %d", answer, odd, s.Overloads)
+		}
+	})
+}

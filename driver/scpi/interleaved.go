@@ -7,16 +7,12 @@ import (
 )
 
 // Interleaved32 turns the body of a REAL,32 block, in which several rows of numbers take turns (a0, b0, a1, b1, ...), into the rows, in
-// the memory of into where they fit. Special numbers are left as they are.
-func Interleaved32(into [][]float32, body []byte, order Order) error {
+// the memory of into where they fit. What stands for an overload becomes an infinity of its sign, what stands for no number becomes NaN
+// (SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5); specials tells how many there were of both.
+func Interleaved32(into [][]float32, body []byte, order Order) (specials int, err error) {
 	rows := len(into)
 	if rows == 0 || len(body)%(4*rows) != 0 {
-		return fmt.Errorf("%w: %d bytes are no whole number of sets of %d 4-byte numbers", ErrBlock, len(body), rows)
-	}
-	if rows == 1 {
-		var err error
-		into[0], err = Float32s(into[0], body, order)
-		return err
+		return 0, fmt.Errorf("%w: %d bytes are no whole number of sets of %d 4-byte numbers", ErrBlock, len(body), rows)
 	}
 	n := len(body) / (4 * rows)
 	for i := range into {
@@ -25,49 +21,91 @@ func Interleaved32(into [][]float32, body []byte, order Order) error {
 		}
 		into[i] = into[i][:n]
 	}
+	suspect := false
 	switch {
-	case rows == 2 && order == Swapped:
-		a, b := into[0], into[1][:n]
-		for i := range a {
-			pair := binary.LittleEndian.Uint64(body)
-			a[i], b[i] = math.Float32frombits(uint32(pair)), math.Float32frombits(uint32(pair>>32))
-			body = body[8:]
-		}
+	case rows == 1:
+		suspect = oneRow(into[0], body, order)
 	case rows == 2:
-		a, b := into[0], into[1][:n]
-		for i := range a {
-			pair := binary.BigEndian.Uint64(body)
-			a[i], b[i] = math.Float32frombits(uint32(pair>>32)), math.Float32frombits(uint32(pair))
-			body = body[8:]
-		}
+		suspect = twoRows(into[0], into[1], body, order)
 	default:
+		suspect = true
 		for i := range n {
 			for _, row := range into {
-				if order == Swapped {
-					row[i] = math.Float32frombits(binary.LittleEndian.Uint32(body))
-				} else {
-					row[i] = math.Float32frombits(binary.BigEndian.Uint32(body))
-				}
+				row[i] = single(body, order)
 				body = body[4:]
 			}
 		}
 	}
-	return nil
+	if suspect {
+		for _, row := range into {
+			specials += markSpecials(row)
+		}
+	}
+	return specials, nil
 }
 
-// surely32 is the bits of a magnitude a little below 9.8E37, from where on a number can stand for something else.
-const surely32 = 0x7e937000
+// A magnitude of 2^126 or more, 8.5E37, may stand for something else: for these the sum of the bits without the sign and large reaches the
+// place of the sign. Two numbers are looked at in one word.
+const (
+	unsigned2 = 0x7fffffff_7fffffff
+	large2    = 0x01800000_01800000
+	sign2     = 0x80000000_80000000
+)
 
-// Specials32 replaces what stands for an overload by an infinity of its sign, and what stands for no number by NaN, and tells how many
-// there were of both (SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5).
-func Specials32(x []float32) (count int) {
-	var most uint32
-	for _, v := range x {
-		most = max(most, math.Float32bits(v)&^(1<<31))
+func oneRow(a []float32, body []byte, order Order) (suspect bool) {
+	var seen uint64
+	for len(a) >= 2 && len(body) >= 8 {
+		pair := pairOf(body, order)
+		seen |= pair&unsigned2 + large2
+		a[0], a[1] = math.Float32frombits(uint32(pair)), math.Float32frombits(uint32(pair>>32))
+		a, body = a[2:], body[8:]
 	}
-	if most < surely32 {
-		return 0
+	for i := range a {
+		a[i] = single(body, order)
+		seen |= sign2
 	}
+	return seen&sign2 != 0
+}
+
+func twoRows(a, b []float32, body []byte, order Order) (suspect bool) {
+	var seen uint64
+	b = b[:len(a)]
+	if order == Swapped {
+		for i := range a {
+			pair := binary.LittleEndian.Uint64(body)
+			body = body[8:]
+			seen |= pair&unsigned2 + large2
+			a[i], b[i] = math.Float32frombits(uint32(pair)), math.Float32frombits(uint32(pair>>32))
+		}
+		return seen&sign2 != 0
+	}
+	for i := range a {
+		pair := binary.BigEndian.Uint64(body)
+		body = body[8:]
+		seen |= pair&unsigned2 + large2
+		a[i], b[i] = math.Float32frombits(uint32(pair>>32)), math.Float32frombits(uint32(pair))
+	}
+	return seen&sign2 != 0
+}
+
+// pairOf gives the bits of two numbers, the first one in the low half.
+func pairOf(body []byte, order Order) uint64 {
+	if order == Swapped {
+		return binary.LittleEndian.Uint64(body)
+	}
+	pair := binary.BigEndian.Uint64(body)
+	return pair>>32 | pair<<32
+}
+
+func single(body []byte, order Order) float32 {
+	if order == Swapped {
+		return math.Float32frombits(binary.LittleEndian.Uint32(body))
+	}
+	return math.Float32frombits(binary.BigEndian.Uint32(body))
+}
+
+// markSpecials replaces special numbers and counts them.
+func markSpecials(x []float32) (count int) {
 	for i, v := range x {
 		switch Special32(v) {
 		case Valid:
