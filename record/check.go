@@ -198,7 +198,7 @@ func (c *logCheck) line(line []byte) {
 		return
 	}
 	if c.started && !strings.Contains(string(line), `"kind":"`+kindInput+`"`) && !strings.Contains(string(line), `"kind":"`+kindCut+`"`) &&
-		!strings.Contains(string(line), `"kind":"`+kindEnd+`"`) && !strings.Contains(string(line), `"kind":"`+kindResumed+`"`) {
+		!strings.Contains(string(line), `"kind":"`+kindKept+`"`) && !strings.Contains(string(line), `"kind":"`+kindEnd+`"`) && !strings.Contains(string(line), `"kind":"`+kindResumed+`"`) {
 		return
 	}
 	var l struct {
@@ -220,6 +220,12 @@ func (c *logCheck) line(line []byte) {
 		c.ID = l.Start.ID
 	case kindInput:
 		if len(c.inputs) < maxFiles {
+			c.inputs[l.Path] = File{Path: l.Path, Bytes: l.Bytes, SHA256: l.SHA256}
+		}
+	case kindKept:
+		if l.SHA256 == "" { // it is being replaced
+			delete(c.inputs, l.Path)
+		} else if len(c.inputs) < maxFiles {
 			c.inputs[l.Path] = File{Path: l.Path, Bytes: l.Bytes, SHA256: l.SHA256}
 		}
 	case kindCut: // what earlier seals say of what was behind it cannot be held against the file any more

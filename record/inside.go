@@ -35,6 +35,24 @@ func readIn(root *os.Root, name string) (*os.File, error) {
 	return root.Open(name)
 }
 
+// mkdirInside makes a folder of a record and those above it. A link in its way is refused: what it leads to is no part of the record.
+func mkdirInside(dir, name string) error {
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	if err := root.MkdirAll(filepath.FromSlash(name), 0o777); err != nil {
+		return err
+	}
+	for at := name; at != "."; at = filepath.ToSlash(filepath.Dir(filepath.FromSlash(at))) {
+		if info, err := root.Lstat(filepath.FromSlash(at)); err != nil || !info.IsDir() {
+			return &NotAFileError{Name: at}
+		}
+	}
+	return nil
+}
+
 // NotAFileError says that something in a record is no regular file: a link, a pipe, a folder. It is not looked into.
 type NotAFileError struct{ Name string }
 

@@ -20,6 +20,8 @@ const (
 	kindHeld        = "held"
 	kindCut         = "cut"
 	kindResumed     = "resumed"
+	kindKept        = "kept"
+	kindRecording   = "recording"
 )
 
 // lineNames are the names that a log line uses itself.

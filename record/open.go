@@ -9,8 +9,10 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"path"
 	"path/filepath"
 	"sort"
+	"strings"
 	"time"
 )
 
@@ -277,20 +279,41 @@ func (r *Record) Verify() ([]string, error) {
 	return out, nil
 }
 
+func attach(dir string, f Attachment) error {
+	below, inReport := strings.CutPrefix(f.Name, reportFolder+"/")
+	clean := f.Name == cleanName(f.Name)
+	if inReport {
+		clean = true
+		for _, part := range strings.Split(below, "/") {
+			clean = clean && part == cleanName(part)
+		}
+	}
+	if !clean || f.Name == ManifestFile || grows(f.Name) {
+		return fmt.Errorf("record: %q cannot be attached", f.Name)
+	}
+	if inReport {
+		if err := mkdirInside(dir, path.Dir(f.Name)); err != nil {
+			return fmt.Errorf("record: %w", full(err))
+		}
+	}
+	return replace(filepath.Join(dir, filepath.FromSlash(f.Name)), f.Data)
+}
+
+// reportFolder is where reports keep files of their own.
+const reportFolder = "report"
+
 // Attachment is a file that was made from a record and is kept in it.
 type Attachment struct {
 	Name string
 	Data []byte
 }
 
-// Attach writes files into a record and enters their hashes into the manifest, where there is one. The files of the run
-// itself cannot be attached, and their hashes stay as they were.
+// Attach writes files into a record and enters their hashes into the manifest, where there is one. A name is that of a file beside the
+// manifest, or begins with "report/" and has more folders below. The files of the run itself cannot be attached, and their hashes stay as
+// they were.
 func Attach(dir string, files ...Attachment) error {
 	for _, f := range files {
-		if f.Name != cleanName(f.Name) || f.Name == ManifestFile || f.Name == PointsFile || f.Name == WireFile || f.Name == LogFile || f.Name == TermsFile {
-			return fmt.Errorf("record: %q cannot be attached", f.Name)
-		}
-		if err := replace(filepath.Join(dir, f.Name), f.Data); err != nil {
+		if err := attach(dir, f); err != nil {
 			return err
 		}
 	}
@@ -302,7 +325,7 @@ func Attach(dir string, files ...Attachment) error {
 	if _, right := ownHash(data); err != nil || !right {
 		return nil // it was altered: with new hashes in it nobody would see that any more
 	}
-	var now []File
+	now := make([]File, 0, len(files))
 	fresh := map[string]bool{}
 	for _, f := range files {
 		fresh[f.Name] = true

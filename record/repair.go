@@ -40,6 +40,11 @@ func Repair(dir, tool string, now time.Time) (done []string, err error) {
 			done = append(done, fmt.Sprintf("%s ended in the middle of a line: its last %d bytes were moved to %s", name, cut, name+tornSuffix))
 		}
 	}
+	recovered, err := recoverTraces(dir)
+	if err != nil {
+		return done, err
+	}
+	done = append(done, recovered...)
 	r, err := Open(dir)
 	if err != nil {
 		return done, err

@@ -61,6 +61,11 @@ func (w *Writer) resume(tool string) (*Continued, error) {
 			on.Cut = append(on.Cut, fmt.Sprintf("%s: a torn last line of %d bytes", name, cut))
 		}
 	}
+	recovered, err := recoverTraces(w.dir)
+	if err != nil {
+		return nil, err
+	}
+	on.Cut = append(on.Cut, recovered...)
 	r, err := Open(w.dir)
 	if err != nil {
 		return nil, err

@@ -3,6 +3,8 @@ package record
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"fourwire/internal/clock"
@@ -71,7 +73,17 @@ func (w *Writer) syncDirty() {
 			dirty = append(dirty, f)
 		}
 	}
+	traces := slices.Collect(maps.Values(w.traces))
 	w.mu.Unlock()
+	for _, t := range traces { // before the log, as everything that it tells of
+		if err := t.Sync(); err != nil {
+			w.mu.Lock()
+			if w.wireErr == nil {
+				w.wireErr = err
+			}
+			w.mu.Unlock()
+		}
+	}
 	for _, f := range dirty {
 		err := f.sync()
 		if err == nil {

@@ -11,7 +11,8 @@ import (
 	"unicode/utf8"
 )
 
-// Messages longer than wireWhole bytes are kept with their first wireHead bytes, their length and their hash.
+// Messages longer than wireWhole bytes are kept with their first wireHead bytes, or with what is before the data of a block, their length and
+// their hash.
 const (
 	wireWhole = 4096
 	wireHead  = 256
@@ -20,18 +21,22 @@ const (
 // Wire appends one message to wire.jsonl; sent says that it went to the instrument. at is a moment of the run's clock. It
 // takes plain values, so that it can be handed to any transport. Messages longer than 4096 bytes are shortened.
 func (w *Writer) Wire(at time.Time, instrument, address string, sent bool, data []byte) {
+	var sum [sha256.Size]byte
+	if len(data) > wireWhole {
+		sum = sha256.Sum256(data) // not under the lock: other instruments would wait
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.done {
 		return
 	}
-	w.line = appendWire(w.line[:0], w.started, at, instrument, address, sent, data)
+	w.line = appendWire(w.line[:0], w.started, at, instrument, address, sent, data, sum)
 	if err := w.append(w.wire, w.line); err != nil && w.wireErr == nil {
 		w.wireErr = fmt.Errorf("record wire log: %w", err)
 	}
 }
 
-func appendWire(b []byte, started, at time.Time, instrument, address string, sent bool, data []byte) []byte {
+func appendWire(b []byte, started, at time.Time, instrument, address string, sent bool, data []byte, sum [sha256.Size]byte) []byte {
 	b = append(b, `{"t":`...)
 	b = strconv.AppendFloat(b, at.Sub(started).Seconds(), 'g', -1, 64)
 	b = append(b, `,"time":"`...)
@@ -45,9 +50,11 @@ func appendWire(b []byte, started, at time.Time, instrument, address string, sen
 	} else {
 		b = append(b, `,"dir":"in"`...)
 	}
-	head := data
+	head, block := data, 0
 	if len(data) > wireWhole {
-		head = data[:wireHead]
+		if head, block = blockHead(data); block == 0 || len(head) > wireWhole || !plain(head) {
+			head, block = data[:wireHead], 0
+		}
 	}
 	if plain(head) {
 		b = append(b, `,"text":`...)
@@ -58,7 +65,10 @@ func appendWire(b []byte, started, at time.Time, instrument, address string, sen
 		b = append(b, '"')
 	}
 	if len(head) < len(data) {
-		sum := sha256.Sum256(data)
+		if block > 0 {
+			b = append(b, `,"block":`...)
+			b = strconv.AppendInt(b, int64(block), 10)
+		}
 		b = append(b, `,"length":`...)
 		b = strconv.AppendInt(b, int64(len(data)), 10)
 		b = append(b, `,"sha256":"`...)
@@ -66,6 +76,30 @@ func appendWire(b []byte, started, at time.Time, instrument, address string, sen
 		b = append(b, '"')
 	}
 	return append(b, '}', '\n')
+}
+
+// blockHead gives what is before the data of the first definite-length block of a message (IEEE 488.2, 8.7.9), and how many bytes of data
+// that block has; 0 where there is none.
+func blockHead(data []byte) (head []byte, block int) {
+	quoted := false
+	for i, c := range data[:min(len(data), wireWhole)] {
+		switch {
+		case c == '"':
+			quoted = !quoted
+		case c != '#' || quoted || i+2 > len(data) || data[i+1] < '1' || data[i+1] > '9':
+		default:
+			end := i + 2 + int(data[i+1]-'0')
+			if end > len(data) {
+				return data, 0
+			}
+			n, err := strconv.ParseUint(string(data[i+2:end]), 10, 31)
+			if err != nil || n == 0 || int(n) > len(data)-end {
+				return data, 0
+			}
+			return data[:end], int(n)
+		}
+	}
+	return data, 0
 }
 
 // plain tells text from binary: valid UTF-8 with no control characters but tab and line ends.

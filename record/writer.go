@@ -19,6 +19,7 @@ import (
 	"fourwire/internal/clock"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
+	"fourwire/record/trace"
 )
 
 // The names inside a record.
@@ -57,8 +58,9 @@ type Writer struct {
 	told     map[measured.ID]bool // inputs that have been described
 	wireErr  error
 	chain    chain
-	resumed  bool // the run goes on
-	unsealed bool // only the log is appended to, by somebody who did not start the run
+	traces   map[string]*trace.Writer // being recorded, by name
+	resumed  bool                     // the run goes on
+	unsealed bool                     // only the log is appended to, by somebody who did not start the run
 	done     bool
 }
 
@@ -361,6 +363,7 @@ func (w *Writer) Event(e Event) error {
 
 // Finish writes the manifest, with the hash of every file, and closes the record. Calling it again is an error.
 func (w *Writer) Finish(end End) error {
+	traces := w.finishTraces()
 	w.syncing.stop()
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -380,7 +383,7 @@ func (w *Writer) Finish(end End) error {
 	m.Ended = m.Started.Add(w.clock.Since(w.started))
 	m.Counts = Count(m.Verdicts)
 	m.Seals, m.LastSeal = w.chain.number, w.chain.hash
-	err = errors.Join(err, w.wireErr, w.closeFiles(), writeManifest(w.dir, m))
+	err = errors.Join(err, traces, w.wireErr, w.closeFiles(), writeManifest(w.dir, m))
 	var full *FullError
 	if errors.As(err, &full) {
 		return full // what else failed, failed for that
@@ -403,6 +406,9 @@ func (w *Writer) Close() error {
 // closeFiles hands everything to the disk and closes it.
 func (w *Writer) closeFiles() error {
 	var all error
+	for _, t := range w.traces {
+		all = errors.Join(all, t.Close())
+	}
 	for _, f := range w.growing() {
 		all = errors.Join(all, f.sync(), f.f.Close())
 	}
