@@ -31,8 +31,6 @@ type RangeRun struct {
 }
 
 const (
-	// longestHold is how long the instrument is made to hold an answer: nothing else reaches it over the same connection meanwhile, not even the
-	// command that switches it off.
 	longestHold = 200 * time.Millisecond
 	// slowestBytes is the pace, per second, at which a block must come at least: that of a slow network interface.
 	slowestBytes = 500e3
@@ -85,15 +83,15 @@ func (r *Recorder) await(ctx context.Context, rec *recording, least int) (askLea
 	canHold := r.spec.Records.Held
 	if rec.behind {
 		// samples wait already, how many is not known
-		if short := int(longestHold / rec.interval); canHold {
-			return min(least, short), longestHold, nil
+		if short := int(rec.hold / rec.interval); canHold {
+			return min(least, short), rec.hold, nil
 		}
 		return 0, 0, nil
 	}
 	left := time.Duration(least)*rec.interval - r.in.clock.Since(rec.seen)
 	pause := left
 	if canHold {
-		pause -= longestHold
+		pause -= rec.hold
 	}
 	if pause > 0 {
 		if err := r.in.clock.Sleep(ctx, pause); err != nil {
@@ -104,7 +102,7 @@ func (r *Recorder) await(ctx context.Context, rec *recording, least int) (askLea
 	if !canHold {
 		return 0, 0, nil
 	}
-	return least, max(left, longestHold), nil
+	return least, max(left, rec.hold), nil
 }
 
 // renderCounts writes the question for samples.

@@ -97,14 +97,14 @@ func (f *feeder) Receive(ctx context.Context, into []byte) ([]byte, error) {
 
 func (f *feeder) Close() error { return nil }
 
-func feeding(t *testing.T, f *feeder, model string) (*driver.Instrument, *driver.Recorder) {
+func feeding(t *testing.T, f *feeder, model string, hold time.Duration) (*driver.Instrument, *driver.Recorder) {
 	t.Helper()
 	f.clock = clock.NewVirtual(time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC))
 	in, err := driver.Open(context.Background(), driver.Config{Name: "smu", Model: modelOf(t, model), Link: f, Clock: f.clock})
 	must(t, err)
 	r, err := in.Recorder(1)
 	must(t, err)
-	_, err = r.Start(context.Background(), driver.Recording{Functions: []driver.Function{driver.Amps}, IntervalSeconds: f.interval.Seconds()})
+	_, err = r.Start(context.Background(), driver.Recording{Functions: []driver.Function{driver.Amps}, IntervalSeconds: f.interval.Seconds(), LongestHold: hold})
 	must(t, err)
 	return in, r
 }
@@ -119,15 +119,17 @@ func TestWaitingForSamplesLeavesTheConnectionFree(t *testing.T) {
 		unit        feeder
 		fetched     [4]int // of 60, 60, 30 and 500 samples
 		within      time.Duration
+		hold        time.Duration
 	}{
-		{"held", unit, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 200 * time.Millisecond},
-		{"held, faster", unit, feeder{interval: time.Millisecond}, [4]int{60, 60, 30, 500}, 200 * time.Millisecond},
-		{"held, and the instrument's clock is slow", unit, feeder{interval: 100 * time.Millisecond, slow: 0.01}, [4]int{60, 60, 30, 500}, 900 * time.Millisecond},
-		{"cannot hold", unable, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 0},
-		{"cannot hold, and its clock is slow", unable, feeder{interval: 100 * time.Millisecond, slow: 0.01}, [4]int{59, 59, 30, 495}, 0},
+		{"held", unit, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 200 * time.Millisecond, 0},
+		{"held, faster", unit, feeder{interval: time.Millisecond}, [4]int{60, 60, 30, 500}, 200 * time.Millisecond, 0},
+		{"held, and the instrument's clock is slow", unit, feeder{interval: 100 * time.Millisecond, slow: 0.01}, [4]int{60, 60, 30, 500}, 900 * time.Millisecond, 0},
+		{"held for as long as it takes", unit, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 50 * time.Second, time.Hour},
+		{"cannot hold", unable, feeder{interval: 100 * time.Millisecond}, [4]int{60, 60, 30, 500}, 0, 0},
+		{"cannot hold, and its clock is slow", unable, feeder{interval: 100 * time.Millisecond, slow: 0.01}, [4]int{59, 59, 30, 495}, 0, 0},
 	} {
 		f := c.unit
-		_, r := feeding(t, &f, c.model)
+		_, r := feeding(t, &f, c.model, c.hold)
 		var s driver.Samples
 		for i, least := range []int{60, 60, 30, 500} {
 			must(t, r.Fetch(context.Background(), 1000, least, &s))
@@ -135,7 +137,7 @@ func TestWaitingForSamplesLeavesTheConnectionFree(t *testing.T) {
 				t.Errorf("%s: fetch %d gives %d samples from %d on", c.name, i, s.Count, s.Start)
 			}
 		}
-		if f.held > c.within {
+		if f.held > c.within || f.held < c.within/10 {
 			t.Errorf("%s: an answer was held for %v", c.name, f.held)
 		}
 	}
@@ -144,7 +146,7 @@ func TestWaitingForSamplesLeavesTheConnectionFree(t *testing.T) {
 // Behind a full block more may wait: nothing is slept for then, and the block behind is at once there.
 func TestABacklogIsFetchedAtOnce(t *testing.T) {
 	f := feeder{interval: time.Millisecond}
-	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"))
+	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"), 0)
 	must(t, f.clock.Sleep(context.Background(), 2500*time.Millisecond))
 	was, sizes := f.clock.Now(), []int{}
 	var s driver.Samples
@@ -159,7 +161,7 @@ func TestABacklogIsFetchedAtOnce(t *testing.T) {
 
 func TestAnAnswerThatIsHeldForEverRunsOut(t *testing.T) {
 	f := feeder{interval: time.Second}
-	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"))
+	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"), 0)
 	f.dead = true
 	was := f.clock.Now()
 	if err := r.Fetch(context.Background(), 1000, 10, &driver.Samples{}); !errors.Is(err, ieee488.ErrNoAnswer) {
@@ -174,7 +176,7 @@ func TestAnAnswerThatIsHeldForEverRunsOut(t *testing.T) {
 // A wait ends when the run is given up, and the output goes off behind nothing.
 func TestGivingUpAWaitSwitchesOffAtOnce(t *testing.T) {
 	f := feeder{interval: time.Second}
-	in, r := feeding(t, &f, libraryText(t, "source-measure-unit"))
+	in, r := feeding(t, &f, libraryText(t, "source-measure-unit"), 0)
 	ctx, cancel := f.clock.WithTimeout(context.Background(), 1500*time.Millisecond)
 	defer cancel()
 	if err := r.Fetch(ctx, 1000, 100, &driver.Samples{}); !errors.Is(err, context.DeadlineExceeded) {

@@ -21,6 +21,9 @@ type Recording struct {
 	IntervalSeconds float64    // rounded to the model's grid
 	MostAmps        float64    // largest current that is expected, for the top of the ranges; 0 or NaN: the largest there is
 	VoltsFull       float64    // largest voltage that is expected, for the range of volts; 0 or NaN: the largest there is
+	// LongestHold is how long the instrument may be made to hold an answer; 0 is 200 ms. Nothing else reaches it over the same connection
+	// meanwhile, not even the command that switches it off.
+	LongestHold time.Duration
 }
 
 // Started is a recording that runs.
@@ -46,7 +49,8 @@ type recording struct {
 	running   bool
 	functions []Function
 	interval  time.Duration
-	ranges    int // of amps; 0 where amps are not recorded
+	hold      time.Duration // longest
+	ranges    int           // of amps; 0 where amps are not recorded
 	next      int64
 	lost      int64
 	seen      time.Time // when the samples before next were there
@@ -121,6 +125,9 @@ func (r *Recorder) start(ctx context.Context, want Recording) (Started, error) {
 	}
 	s.Within = r.in.clock.Since(s.At)
 	rec := &recording{running: true, functions: slices.Clone(want.Functions), interval: time.Duration(s.IntervalSeconds * float64(time.Second)), seen: s.At}
+	if rec.hold = want.LongestHold; rec.hold <= 0 {
+		rec.hold = longestHold
+	}
 	if i := slices.Index(rec.functions, Amps); i >= 0 {
 		rec.ranges = len(s.Ranges[i])
 	}
