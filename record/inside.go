@@ -42,15 +42,13 @@ func mkdirInside(dir, name string) error {
 		return err
 	}
 	defer root.Close()
-	if err := root.MkdirAll(filepath.FromSlash(name), 0o777); err != nil {
-		return err
-	}
-	for at := name; at != "."; at = filepath.ToSlash(filepath.Dir(filepath.FromSlash(at))) {
-		if info, err := root.Lstat(filepath.FromSlash(at)); err != nil || !info.IsDir() {
-			return &NotAFileError{Name: at}
+	made := root.MkdirAll(filepath.FromSlash(name), 0o777)
+	for at := filepath.FromSlash(name); at != "."; at = filepath.Dir(at) {
+		if info, err := root.Lstat(at); err == nil && !info.IsDir() {
+			return &NotAFileError{Name: filepath.ToSlash(at)}
 		}
 	}
-	return nil
+	return made
 }
 
 // NotAFileError says that something in a record is no regular file: a link, a pipe, a folder. It is not looked into.

@@ -105,6 +105,9 @@ func (w *Writer) Trace(h trace.Head) (*trace.Writer, error) {
 	if w.done {
 		return nil, errors.New("record: finished already")
 	}
+	if err := mkdirInside(w.dir, TracesFolder); err != nil {
+		return nil, fmt.Errorf("record: %w", full(err))
+	}
 	had, err := trace.Files(filepath.Join(w.dir, TracesFolder), h.Name)
 	if err != nil {
 		return nil, fmt.Errorf("record: %w", err)

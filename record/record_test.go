@@ -297,6 +297,55 @@ func TestWireKeepsEveryByte(t *testing.T) {
 	}
 }
 
+// Of an answer with a long block, what is before the data is kept, and how much data there was.
+func TestWireKeepsWhatIsBeforeABlock(t *testing.T) {
+	data := bytes.Repeat([]byte{0, 0x80, '"', '#'}, 4096)
+	for _, c := range []struct {
+		name, head string
+		rest       []byte
+		block      int
+		text       string // empty: the first 256 bytes as ever
+	}{
+		{"samples", `4096,4096,0,"0:3,1523:5",#516384`, append(bytes.Clone(data), '\n'), 16384, `4096,4096,0,"0:3,1523:5",#516384`},
+		{"a number sign in a string is no block", `"#15",#516384`, data, 16384, `"#15",#516384`},
+		{"a block alone", "#516384", data, 16384, "#516384"},
+		{"a block that is cut", "0,#516385", data, 0, ""},
+		{"an indefinite block", "#0", data, 0, ""},
+		{"no block", "", bytes.Repeat([]byte("1.5,"), 2000), 0, strings.Repeat("1.5,", 64)},
+		{"text before it that cannot be text", "\x00#516384", data, 0, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "r")
+			w, err := record.Create(dir, start(clock.NewVirtual(noon)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			message := append([]byte(c.head), c.rest...)
+			w.Wire(noon, "smu", "tcp://127.0.0.1:5025", false, message)
+			if err := w.Finish(record.End{}); err != nil {
+				t.Fatal(err)
+			}
+			got, err := os.ReadFile(filepath.Join(dir, record.WireFile))
+			if err != nil {
+				t.Fatal(err)
+			}
+			var line struct {
+				Text          string
+				Base64        []byte
+				Block, Length int
+				SHA256        string
+			}
+			if err := json.Unmarshal(got, &line); err != nil {
+				t.Fatal(err)
+			}
+			sum := sha256.Sum256(message)
+			if line.Block != c.block || line.Text != c.text || line.Length != len(message) || line.SHA256 != hex.EncodeToString(sum[:]) || c.text == "" && !bytes.Equal(line.Base64, message[:256]) {
+				t.Errorf("%s", got)
+			}
+		})
+	}
+}
+
 func TestMisuseIsRefused(t *testing.T) {
 	w, err := record.Create(filepath.Join(t.TempDir(), "r"), start(nil))
 	if err != nil {

@@ -97,9 +97,15 @@ func appendChunk(b []byte, s *Samples, from, to int, scales []scale, sums []Sum)
 	return b, nil
 }
 
+// onlyRange is the run of a signal that has one range.
+var onlyRange = []Run{{}}
+
 // appendSignal appends runs and counts of one signal. The runs are those of the whole block, of which values begin at offset.
 func appendSignal(b []byte, values []float32, runs []Run, offset int, sc *scale) ([]byte, Sum, error) {
 	var sum Sum
+	if len(runs) == 0 {
+		runs = onlyRange
+	}
 	first := 0
 	for first+1 < len(runs) && runs[first+1].At <= offset {
 		first++
@@ -109,9 +115,6 @@ func appendSignal(b []byte, values []float32, runs []Run, offset int, sc *scale)
 		last++
 	}
 	mine := runs[first:last]
-	if len(runs) == 0 {
-		mine = []Run{{}}
-	}
 	b = binary.LittleEndian.AppendUint32(b, uint32(len(mine)))
 	for _, r := range mine {
 		b = binary.LittleEndian.AppendUint32(b, uint32(max(0, r.At-offset)))
