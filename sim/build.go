@@ -27,7 +27,7 @@ func New(s *Scenario, o Options) (*Bench, error) {
 	}
 	b := &Bench{clock: clock.NewVirtual(start), start: start, nodes: map[string]circuit.Node{Ground: circuit.Ground}}
 	net := circuit.New()
-	b.engine = engine{net: net, modals: map[circuit.Branch]circuit.Modal{}, next: firstStep, dirty: true}
+	b.engine = engine{net: net, modals: map[circuit.Branch]circuit.Modal{}, next: firstStep, dirty: true, allowed: 1}
 	b.engine.modeLog = b.logMode
 	p := builder{bench: b, net: net, lines: map[string]circuit.Node{}}
 	var faults []error
@@ -104,9 +104,14 @@ func (p *builder) line(name string) circuit.Node {
 }
 
 func (p *builder) capacitor(name string, plus, minus circuit.Node, farad float64) circuit.Branch {
+	branch, _ := p.heldCapacitor(name, plus, minus, farad)
+	return branch
+}
+
+func (p *builder) heldCapacitor(name string, plus, minus circuit.Node, farad float64) (circuit.Branch, *capacitor) {
 	c := &capacitor{farad: farad, plus: plus, minus: minus}
 	p.bench.engine.caps = append(p.bench.engine.caps, c)
-	return p.net.AddOnePort(name, plus, minus, c)
+	return p.net.AddOnePort(name, plus, minus, c), c
 }
 
 func (p *builder) device(d *Device, seed instrument.Seed) error {

@@ -40,7 +40,7 @@ func (b *Bench) Connect(name string, wake func()) (*Conn, error) {
 	}
 	c := &Conn{bench: b, station: s, wake: wake, session: s.Device().Open(scpi.SessionOptions{
 		Terminator: s.quirks.Terminator, Echo: s.quirks.Echo, Prompt: s.quirks.Prompt, Acknowledge: s.quirks.Acknowledge,
-		InputLimit: s.quirks.InputLimit, Overrun: s.quirks.Overrun,
+		InputLimit: s.quirks.InputLimit, Overrun: s.quirks.Overrun, Whole: s.troubles != nil,
 	})}
 	if s.troubles != nil {
 		c.cuts = s.troubles.cuts
@@ -161,12 +161,11 @@ func (c *Conn) collect() {
 }
 
 func (c *Conn) take() {
-	p := c.session.Output()
-	switch {
-	case len(p) == 0 || c.closed:
-	case c.station.troubles != nil:
-		c.troubledOutput(p)
-	default:
+	if c.station.troubles != nil {
+		c.troubledOutput()
+		return
+	}
+	if p := c.session.Output(); !c.closed {
 		c.out = append(c.out, p...)
 	}
 }

@@ -25,7 +25,8 @@ const (
 	bendVolts    = 20e-6
 	bendRelative = 2e-4
 	stillVolts   = 1e-9
-	noVolts      = 1e-12 // below, a capacitor is empty
+	fineBend     = 1.0 / 10 // part of both with a wireless node or a battery on the bench, whose charge is what is looked for
+	noVolts      = 1e-12    // below, a capacitor is empty
 )
 
 // engine moves the physical side of a bench through time: an algebraic network with capacitors, and whatever moves by itself.
@@ -53,8 +54,9 @@ type engine struct {
 	fault   error // why there is no operating point at the moment
 	blind   int64 // how long a step without an operating point may be
 	steps   int64
-	within  int64 // end of the interval in which an event was seen; 0 without one
-	tryRest int64 // when resting may be tried again
+	within  int64   // end of the interval in which an event was seen; 0 without one
+	tryRest int64   // when resting may be tried again
+	allowed float64 // part of the usual bend that a step may have
 }
 
 // capacitor joins two nodes; between steps it holds its voltage.
@@ -64,6 +66,7 @@ type capacitor struct {
 	volts, before float64 // at the present time and one step earlier
 	rate          float64 // V/ns, in the last step that had an operating point
 	slope, offset float64 // current = slope*volts + offset
+	loose         bool    // its voltage is nobody's business at present: it makes no step shorter
 }
 
 // Current makes capacitor a circuit.OnePort.
@@ -266,11 +269,14 @@ func (e *engine) bend(h int64) float64 {
 	w := float64(h) / float64(e.last)
 	worst := 0.0
 	for _, c := range e.caps {
+		if c.loose {
+			continue
+		}
 		v := e.net.Between(c.plus, c.minus)
 		off := math.Abs(v - c.volts - w*(c.volts-c.before))
 		worst = max(worst, off/(bendVolts+bendRelative*math.Abs(v)))
 	}
-	return worst
+	return worst / e.allowed
 }
 
 // commit accepts a step. Where it has no operating point, the capacitors go on as they went before, in steps that grow: behind an edge

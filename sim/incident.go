@@ -37,6 +37,8 @@ type Incident struct {
 	Switches    bool   // On counts
 	Identity    string // *IDN? from then on
 	KeepsLink   bool
+	Share       float64       // of answers that lose their samples
+	Into, For   time.Duration // of a gap in a recording
 }
 
 // The kinds of incident, as the file writes them.
@@ -58,6 +60,9 @@ const (
 	FrontPanel       = "front-panel"
 	StaleReading     = "stale-reading"
 	LatchUp          = "latch-up"
+	DropBlocks       = "drop-blocks"
+	RecordingGap     = "recording-gap"
+	SilentGap        = "silent-gap"
 )
 
 // Figures of incidents that the file does not state; from memory.
@@ -89,6 +94,10 @@ func incidentShapes() []*diag.Shape {
 		}
 		return &diag.Shape{Title: "the fault " + kind, About: about, Fields: append(append(all, moment...), fields...)}
 	}
+	span := []diag.Field{
+		{Name: "for", Type: diag.Amount(quantity.Time), Required: true, About: "how long no sample arrives"},
+		{Name: "into", Type: diag.Amount(quantity.Time), About: "how far into the recording that is under way at its moment, or into the next one; at once where it is left out"},
+	}
 	return []*diag.Shape{
 		shape(LinkDrops, "the instrument ends every connection; a new one can be made"),
 		shape(LinkRefused, "it ends every connection and takes no new one"),
@@ -119,6 +128,10 @@ func incidentShapes() []*diag.Shape {
 			diag.Field{Name: "node", Type: diag.Text(), Required: true, About: "the node"},
 			diag.Field{Name: "resistance", Type: diag.Amount(quantity.Resistance), Required: true, About: "of the path that latches"},
 			diag.Field{Name: "above", Type: diag.Amount(quantity.Voltage), About: "it happens by itself when the node rises above this"}),
+		shape(DropBlocks, "answers with recorded samples lose them, and the index of the samples jumps",
+			diag.Field{Name: "fraction", Type: diag.Amount(quantity.Ratio), Required: true, About: "part of the answers, drawn from the seed"}),
+		shape(RecordingGap, "samples of a recording are lost: the index jumps, and the unit counts them as lost", span...),
+		shape(SilentGap, "samples of a recording are lost and nothing shows it: the index goes on, only the unit's totals tell", span...),
 	}
 }
 
@@ -168,7 +181,7 @@ func (r *reader) incident(n *diag.Node, s *Scenario) Incident {
 			*into, _ = strconv.Atoi(strings.TrimSpace(v.Text))
 		}
 	}
-	for key, into := range map[string]*float64{"volts": &in.Volts, "amps": &in.Amps, "resistance": &in.Ohm, "above": &in.Above} {
+	for key, into := range map[string]*float64{"volts": &in.Volts, "amps": &in.Amps, "resistance": &in.Ohm, "above": &in.Above, "fraction": &in.Share} {
 		if v := n.Get(key); v != nil {
 			q, _ := quantity.Parse(v.Text)
 			*into = q.SI
@@ -179,6 +192,17 @@ func (r *reader) incident(n *diag.Node, s *Scenario) Incident {
 		if in.At = duration(q.SI); q.SI < 0 {
 			r.found.Add(v.Place, "nothing happens before the bench is switched on")
 		}
+	}
+	for key, into := range map[string]*time.Duration{"for": &in.For, "into": &in.Into} {
+		if v := n.Get(key); v != nil {
+			q, _ := quantity.Parse(v.Text)
+			if *into = duration(q.SI); q.SI < 0 || q.SI == 0 && key == "for" {
+				r.found.Add(v.Place, "%s of a fault is above 0", key)
+			}
+		}
+	}
+	if v := n.Get("fraction"); v != nil && (in.Share <= 0 || in.Share > 1) {
+		r.found.Add(v.Place, "a fraction of answers is above 0 %% and at most 100 %%")
 	}
 	if v := n.Get("output"); v != nil {
 		in.Switches, in.On = true, v.Text == "on"
@@ -228,6 +252,9 @@ func sufferers() map[string][]instrument.Kind {
 		FrontPanel:   {instrument.Source, instrument.Unit, instrument.Load},
 		CurrentLimit: {instrument.Source, instrument.Unit},
 		Unregulated:  {instrument.Load},
+		DropBlocks:   {instrument.Unit},
+		RecordingGap: {instrument.Unit},
+		SilentGap:    {instrument.Unit},
 	}
 }
 

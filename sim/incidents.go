@@ -174,6 +174,10 @@ func (b *Bench) strike(w *waiting) {
 		if w.Switches {
 			s.Press(w.Channel, w.On)
 		}
+	case DropBlocks:
+		s.DropBlocks(w.Channel, w.Share)
+	case RecordingGap, SilentGap:
+		s.LoseSamples(w.Channel, w.Into, w.For, w.Kind == SilentGap)
 	case StaleReading:
 		s.Stale()
 	}
@@ -189,10 +193,10 @@ func (b *Bench) cut(s *station) {
 	}
 }
 
-// spoiled is what becomes of a whole answer, terminator included where the wire has one. last is the answer before.
-func (t *troubles) spoiled(answer, last []byte, ending string) []byte {
+// spoiled is what becomes of a whole answer, which ends with ending: no answer, another one, or two. last is the answer before.
+func (t *troubles) spoiled(answer, last []byte, ending string) [][]byte {
 	if len(t.spoil) == 0 {
-		return answer
+		return [][]byte{answer}
 	}
 	a := t.spoil[0]
 	t.spoil = t.spoil[1:]
@@ -203,9 +207,9 @@ func (t *troubles) spoiled(answer, last []byte, ending string) []byte {
 		if len(last) == 0 {
 			last = []byte("0" + ending)
 		}
-		return append(bytes.Clone(last), answer...)
+		return [][]byte{last, answer}
 	}
-	return append([]byte(a.text), ending...)
+	return [][]byte{append([]byte(a.text), ending...)}
 }
 
 // Refuses tells whether an instrument takes no connection any more.
@@ -316,21 +320,25 @@ func (c *Conn) troubledFeed(in []byte) {
 }
 
 // troubledOutput takes answers one by one.
-func (c *Conn) troubledOutput(p []byte) {
-	c.answer = append(c.answer, p...)
-	ending := c.station.quirks.Terminator
-	if ending == "" {
-		ending = "\n"
-	}
+func (c *Conn) troubledOutput() {
 	for {
-		at := bytes.Index(c.answer, []byte(ending))
-		if at < 0 {
+		p, end := c.session.Receive(allOfIt)
+		if len(p) == 0 && !end {
 			return
 		}
-		at += len(ending)
-		one := bytes.Clone(c.answer[:at])
-		c.answer = c.answer[:copy(c.answer, c.answer[at:])]
-		c.out = append(c.out, c.station.troubles.spoiled(one, c.last, ending)...)
-		c.last = one
+		c.answer = append(c.answer, p...)
+		if !end {
+			continue
+		}
+		ending := c.station.quirks.Terminator
+		if ending == "" {
+			ending = "\n"
+		}
+		if answers := c.station.troubles.spoiled(c.answer, c.last, ending); !c.closed {
+			for _, a := range answers {
+				c.out = append(c.out, a...)
+			}
+		}
+		c.last, c.answer = c.answer, c.last[:0]
 	}
 }

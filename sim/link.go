@@ -238,17 +238,17 @@ func lostLink() error {
 
 // spoiled is what becomes of a whole answer; false where it does not arrive.
 func (l *link) spoiled(msg []byte) ([]byte, bool) {
-	answers := bytes.SplitAfter(l.station.troubles.spoiled(append(msg, '\n'), l.last, "\n"), []byte("\n"))
-	l.last = append(bytes.Clone(msg), '\n')
-	var whole [][]byte
-	for _, a := range answers {
-		if len(a) > 0 {
-			whole = append(whole, bytes.TrimSuffix(a, []byte("\n")))
-		}
+	if len(l.station.troubles.spoil) == 0 {
+		l.last = append(l.last[:0], msg...)
+		return msg, true
 	}
-	if len(whole) == 0 {
+	answers := l.station.troubles.spoiled(msg, l.last, "")
+	l.last = append(l.last[:0:0], msg...)
+	if len(answers) == 0 {
 		return msg[:0], false
 	}
-	l.backlog = whole[1:]
-	return append(msg[:0:0], whole[0]...), true
+	for _, a := range answers[1:] {
+		l.backlog = append(l.backlog, bytes.Clone(a))
+	}
+	return append(msg[:0:0], answers[0]...), true
 }

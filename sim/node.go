@@ -32,6 +32,7 @@ type wirelessNode struct {
 	plus, minus    circuit.Node
 	branches       []circuit.Branch // what its supply current is made of
 	contact, drain *contact         // of the radio's capacitor; nil: there is none
+	radio          *capacitor
 	meter          *meter
 	events         newest[NodeEvent]
 	since          int64
@@ -75,8 +76,10 @@ func (p *builder) wirelessNode(d *Device, seed instrument.Seed) {
 		n.contact, n.drain = &contact{siemens: 1 / d.Node.RadioOhm}, &contact{siemens: 1 / d.Node.RadioDrainOhm, closed: true}
 		n.branches = append(n.branches, p.net.AddOnePort(d.Name+" radio switch", plus, inside, n.contact))
 		p.net.AddOnePort(d.Name+" radio drain", inside, minus, n.drain)
-		p.capacitor(d.Name+" radio capacitor", inside, minus, f)
+		_, n.radio = p.heldCapacitor(d.Name+" radio capacitor", inside, minus, f)
+		n.radio.loose = true
 	}
+	p.bench.engine.allowed = fineBend
 	n.meter = p.bench.meter(d.Name, n.amps, n.volts)
 	p.bench.engine.movers = append(p.bench.engine.movers, n)
 	p.bench.wireless = append(p.bench.wireless, named[*wirelessNode]{d.Name, n})
@@ -117,7 +120,7 @@ func (n *wirelessNode) React(now int64) bool {
 	n.events.add(NodeEvent{n.last.String(), time.Duration(n.since), time.Duration(now - n.since), charge - n.charge, volts})
 	n.since, n.charge, n.last = now, charge, n.State()
 	if n.contact != nil {
-		n.contact.closed, n.drain.closed = n.RadioOn(), !n.RadioOn()
+		n.contact.closed, n.drain.closed, n.radio.loose = n.RadioOn(), !n.RadioOn(), !n.RadioOn() // how it empties is not seen from outside
 	}
 	return true
 }
@@ -162,6 +165,7 @@ func (p *builder) battery(d *Device) error {
 	}
 	c := &cell{Battery: made, net: p.net}
 	c.branch = p.net.AddOnePort(d.Name, p.node(d.Plus), p.node(d.Minus), made)
+	p.bench.engine.allowed = fineBend
 	p.bench.meterBranch(d.Name, c.branch)
 	p.bench.engine.movers = append(p.bench.engine.movers, c)
 	p.bench.cells = append(p.bench.cells, named[*cell]{d.Name, c})

@@ -175,9 +175,15 @@ func (in *Instrument) DropBlocks(channel int, share float64) {
 	}
 }
 
-// LoseSamples has the samples of a recording's next span vanish. Silently: the index goes on as if nothing were missing.
-func (in *Instrument) LoseSamples(channel int, span time.Duration, silently bool) {
-	if r := in.channels[channel-1].recorder; r != nil && r.on {
-		r.vanish, r.silently = max(int64(math.Round(float64(span)/float64(r.interval))), 1), silently
+// LoseSamples has the samples of a span vanish, some time into the recording that is under way, or into the next one. Silently: the index
+// goes on as if nothing were missing.
+func (in *Instrument) LoseSamples(channel int, into, span time.Duration, silently bool) {
+	r := in.channels[channel-1].recorder
+	if r == nil {
+		return
+	}
+	r.trouble = loss{into, span, silently, true}
+	if r.on {
+		r.lose()
 	}
 }

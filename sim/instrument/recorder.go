@@ -3,6 +3,7 @@ package instrument
 import (
 	"math"
 	"strconv"
+	"time"
 
 	"fourwire/sim/circuit"
 )
@@ -44,13 +45,18 @@ type recorder struct {
 	taken, lost, handovers int64
 	charge                 circuit.Sum // sum of the samples without their noise, A
 
-	vanish         int64 // samples that a fault makes away with
-	silently       bool
-	answers        uint64
-	dropped        float64 // share of answers that a fault makes away with
-	gainOf, zeroOf []float64
-	sigmaOf        []float64
-	limitOf        []float64
+	trouble                 loss
+	vanishFrom, vanish      int64 // samples that a fault makes away with: from which on, and how many are still to go
+	dropped                 float64
+	answers                 uint64
+	gainOf, zeroOf, limitOf []float64 // of the current ranges
+}
+
+// loss is a fault: samples of a recording vanish.
+type loss struct {
+	into, span time.Duration // from the beginning of the recording
+	silently   bool          // the index goes on as if nothing were missing
+	armed      bool
 }
 
 // piece is a run of samples of one range, with indices one behind the other.
@@ -96,13 +102,15 @@ func (r *recorder) start() {
 	}
 	r.noise.seed = seed
 	r.voltsRange = c.gauges[Volts].present()
-	r.gainOf, r.zeroOf, r.sigmaOf, r.limitOf = r.gainOf[:0], r.zeroOf[:0], r.sigmaOf[:0], r.limitOf[:0]
+	r.gainOf, r.zeroOf, r.limitOf = r.gainOf[:0], r.zeroOf[:0], r.limitOf[:0]
 	for i := range c.spec.Amps {
 		g := &c.spec.Amps[i]
-		gain, zero, sigma := r.errors(g)
-		r.gainOf, r.zeroOf, r.sigmaOf = append(r.gainOf, gain), append(r.zeroOf, zero), append(r.sigmaOf, sigma)
+		gain, zero, _ := r.errors(g)
+		r.gainOf, r.zeroOf = append(r.gainOf, gain), append(r.zeroOf, zero)
 		r.limitOf = append(r.limitOf, limit(g))
 	}
+	r.vanish = 0
+	r.lose()
 	r.on = true
 	r.stream = NewStream(c.Amps, c.Volts, r.interval, r)
 	c.owner.world.Record(r.stream)
@@ -157,8 +165,22 @@ func (r *recorder) Take(count int64, amps, volts, ampsStep, voltsStep float64) {
 	}
 }
 
+// lose puts a loss that is armed into the recording.
+func (r *recorder) lose() {
+	if !r.trouble.armed {
+		return
+	}
+	samples := func(span time.Duration) int64 { return int64(math.Round(float64(span) / float64(r.interval))) }
+	r.vanishFrom, r.vanish = max(samples(r.trouble.into), r.taken), max(samples(r.trouble.span), 1)
+	r.trouble.armed = false
+}
+
 // add takes samples of the same value.
 func (r *recorder) add(count int64, amps, volts float64) {
+	if ahead := r.vanishFrom - r.taken; r.vanish > 0 && ahead > 0 && ahead < count {
+		r.add(ahead, amps, volts)
+		count -= ahead
+	}
 	k := r.rangeFor(amps)
 	if k != r.ranged {
 		if r.ranged >= 0 {
@@ -166,14 +188,15 @@ func (r *recorder) add(count int64, amps, volts float64) {
 		}
 		r.ranged = k
 	}
+	vanishes := r.vanish > 0 && r.taken >= r.vanishFrom
 	r.taken += count
 	counted := max(min(amps, r.limitOf[k]), -r.limitOf[k])
 	r.charge.Add((counted*r.gainOf[k] + r.zeroOf[k]) * float64(count))
-	if r.vanish > 0 {
+	if vanishes {
 		gone := min(r.vanish, count)
 		r.vanish -= gone
 		count -= gone
-		if !r.silently {
+		if !r.trouble.silently {
 			r.next += gone
 			r.lost += gone
 		}

@@ -109,7 +109,7 @@ func (s *Session) endMessage() {
 }
 
 func (s *Session) endResponse() {
-	if s.options.Messages {
+	if s.options.Messages || s.options.Whole {
 		s.ends = append(s.ends, len(s.out))
 	}
 }

@@ -6,6 +6,8 @@ type SessionOptions struct {
 	// Messages tells that the transport marks the end of messages (VXI-11, HiSLIP, USBTMC). An indefinite block then
 	// ends with END, otherwise with LF.
 	Messages bool
+	// Whole keeps the ends of responses for Receive although the transport does not mark them.
+	Whole bool
 	// Strict runs the message exchange protocol literally: a new message before the response was read is -410.
 	Strict bool
 	// Terminator ends each response; "" is LF. NoTerminator sends none (END transports only).
