@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -99,7 +100,9 @@ func (f *feeder) Close() error { return nil }
 
 func feeding(t *testing.T, f *feeder, model string, hold time.Duration) (*driver.Instrument, *driver.Recorder) {
 	t.Helper()
-	f.clock = clock.NewVirtual(time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC))
+	if f.clock == nil {
+		f.clock = clock.NewVirtual(time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC))
+	}
 	in, err := driver.Open(context.Background(), driver.Config{Name: "smu", Model: modelOf(t, model), Link: f, Clock: f.clock})
 	must(t, err)
 	r, err := in.Recorder(1)
@@ -244,4 +247,72 @@ func TestARecordingIsStoppedInItsOwnWords(t *testing.T) {
 	must(t, in.Abort(ctx))
 	must(t, in.TakeOver(ctx))
 	must(t, link.Close())
+}
+
+// On the machine's clock it is the same.
+func TestWaitingInRealTime(t *testing.T) {
+	f := feeder{interval: time.Millisecond, clock: clock.Real()}
+	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"), 5*time.Millisecond)
+	var s driver.Samples
+	for range 2 {
+		if must(t, r.Fetch(context.Background(), 1000, 20, &s)); s.Count < 20 {
+			t.Errorf("%d samples came", s.Count)
+		}
+	}
+	must(t, r.Stop(context.Background()))
+}
+
+// echoing gives the same block again and again, in the memory that it is handed.
+type echoing struct {
+	transport.Link
+	block string
+	next  int
+	count int
+}
+
+func (e *echoing) Send(ctx context.Context, msg []byte) error {
+	if strings.HasPrefix(string(msg), ":TRAC:DATA?") {
+		return nil
+	}
+	return e.Link.Send(ctx, msg)
+}
+
+func (e *echoing) Receive(ctx context.Context, into []byte) ([]byte, error) {
+	if e.block == "" {
+		return e.Link.Receive(ctx, into)
+	}
+	into = append(fmt.Appendf(into[:0], "%d,%d,0,", e.next, e.count), e.block...)
+	e.next += e.count
+	return into, nil
+}
+
+// Memory that has been used for a block is used for the next: whoever records for days needs no more than for a minute.
+func TestAFetchNeedsNoFreshMemory(t *testing.T) {
+	const samples = 50_000
+	link := &echoing{Link: transporttest.NewScript(append([]transporttest.Step{transporttest.Sent("*IDN?"), transporttest.Answer("M,D,1,1")}, begun()...)...), count: samples}
+	ctx := context.Background()
+	bytes := 0
+	tapped := transport.WithTap(link, nil, time.Time{}, func(_ time.Time, _ time.Duration, _ byte, message []byte) { bytes += len(message) })
+	in, err := driver.Open(ctx, driver.Config{Name: "smu", Model: libraryModel(t, "source-measure-unit"), Link: tapped})
+	must(t, err)
+	r, err := in.Recorder(1)
+	must(t, err)
+	_, err = r.Start(ctx, bothFunctions)
+	must(t, err)
+	link.block = block(`"0:1,20000:5"`, make([]float32, 2*samples)...)
+	var s driver.Samples
+	must(t, r.Fetch(ctx, samples, 0, &s))
+	const fetches = 100
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	for range fetches {
+		must(t, r.Fetch(ctx, samples, 0, &s))
+	}
+	runtime.ReadMemStats(&after)
+	if each := (after.TotalAlloc - before.TotalAlloc) / fetches; each > 4096 {
+		t.Errorf("each fetch of %d bytes takes %d bytes of fresh memory", len(link.block), each)
+	}
+	if bytes < fetches*len(link.block) {
+		t.Errorf("the tap saw %d bytes", bytes)
+	}
 }
