@@ -102,3 +102,18 @@ func (c *binder) outputResistance(i int) {
 			r.Channel, quantity.Ohm(ohm), e.Battery, e.Every, quantity.Volt(ohm)))
 	})
 }
+
+// SettingStep is the step in which the voltage of role i can be set, V; 0: not stated.
+func (p *Plan) SettingStep(i int) float64 {
+	ch := p.Roles[i].Channel
+	m := p.models[ch.Instrument]
+	if m == nil {
+		return 0
+	}
+	for k := range m.Channels {
+		if m.Channels[k].Number == ch.Number && m.Channels[k].Source != nil {
+			return m.Channels[k].Source.SetVolts.Resolution
+		}
+	}
+	return 0
+}

@@ -2,6 +2,7 @@ package run
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"fourwire/driver"
@@ -58,6 +59,16 @@ func (o opened) Source(channel int) (Feeder, error) { return o.Instrument.Source
 func (o opened) Load(channel int) (Sinker, error)   { return o.Instrument.Load(channel) }
 func (o opened) Meter(channel int) (Gauge, error)   { return o.Instrument.Meter(channel) }
 
+func (o opened) Recorder(channel int) (Recorder, error) { return o.Instrument.Recorder(channel) }
+
+func recorderOf(in Instrument, channel int) (Recorder, error) {
+	one, ok := in.(RecorderOf)
+	if !ok {
+		return nil, errors.New("it cannot record")
+	}
+	return one.Recorder(channel)
+}
+
 // connect finds the channels that the plan names.
 func (r *runner) connect() error {
 	at := func(name string) (Instrument, error) {
@@ -83,6 +94,8 @@ func (r *runner) connect() error {
 			rs.feed, err = in.Source(role.Channel.Number)
 		case "load":
 			rs.sink, err = in.Load(role.Channel.Number)
+		case "recorder":
+			rs.recorder, err = recorderOf(in, role.Channel.Number)
 		}
 		if err != nil {
 			return fmt.Errorf("%s (%s): %w", role.Need.Name, role.Channel, err)

@@ -54,6 +54,14 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		return true, r.recall(f, names)
 	case *sequence.Judge:
 		return true, r.recallVerdict(ctx, s, f)
+	case *sequence.Record:
+		return true, r.followRecord(ctx, s, f)
+	case *sequence.Drain:
+		return true, r.followDrain(s, f)
+	case *sequence.Life:
+		return true, r.recall(f, namesOf(s.Gives))
+	case *sequence.Emulate:
+		return true, r.followEmulate(ctx, s, f)
 	case *sequence.Zero:
 		if r.ff.finding {
 			break

@@ -175,8 +175,19 @@ func gaugeDim(g *gaugeState) quantity.Dimension {
 
 // round begins every reading of a round, then waits for each.
 func (r *runner) round(ctx context.Context, g *group, round []int) error {
+	if err := r.pump(ctx); err != nil {
+		return err
+	}
+	var windows map[int]*window
 	for _, i := range round {
 		gauge := &r.gauges[g.gauges[i]]
+		if signal, ok := r.recorded(gauge); ok {
+			if windows == nil {
+				windows = map[int]*window{}
+			}
+			windows[i] = r.openWindow(signal, g.aperture)
+			continue
+		}
 		r.touched[gauge.Channel.Instrument] = true
 		if err := gauge.meter.Begin(ctx, driver.Request{Function: gauge.function, Aperture: g.aperture, Expect: g.expect[i]}); err != nil {
 			return fmt.Errorf("%s (%s): %w", gauge.Name(), gauge.Channel, err)
@@ -185,15 +196,27 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 	}
 	for _, i := range round {
 		gauge := &r.gauges[g.gauges[i]]
-		reading, err := gauge.meter.End(ctx)
+		reading, err := r.end(ctx, gauge, windows[i])
 		if err != nil {
-			return fmt.Errorf("%s (%s): %w", gauge.Name(), gauge.Channel, err)
+			return err
 		}
 		g.readings[i] = reading
 		gauge.last, gauge.read = reading, true
 		r.remind(gauge)
 	}
 	return nil
+}
+
+// end waits for a reading: of the meter itself, or of the recording that holds it.
+func (r *runner) end(ctx context.Context, g *gaugeState, w *window) (driver.Reading, error) {
+	if w != nil {
+		return r.closeWindow(ctx, w)
+	}
+	reading, err := g.meter.End(ctx)
+	if err != nil {
+		return reading, fmt.Errorf("%s (%s): %w", g.Name(), g.Channel, err)
+	}
+	return reading, nil
 }
 
 // insideGuards holds every reading of a group against the guard of its node.

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"fourwire/quantity"
-	"fourwire/sequence"
 )
 
 // modes asks every role that is on what it is doing. A point taken in another mode than the sequence counts on is invalid,
@@ -15,7 +14,7 @@ import (
 func (r *runner) modes(ctx context.Context, w *row) error {
 	for i := range r.roles {
 		role := &r.roles[i]
-		if role.Need.Role == sequence.RoleMeter {
+		if role.feed == nil && role.sink == nil {
 			continue
 		}
 		if !r.state[i].On {

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"fourwire/quantity"
-	"fourwire/sequence"
 )
 
 // prepare brings everything into a known state with outputs off, then sets what protects the device. No output is on before
@@ -36,7 +35,7 @@ func (r *runner) prepare(ctx context.Context) error {
 // protect sets where a role senses, its protection levels and its current limit.
 func (r *runner) protect(ctx context.Context, i int) error {
 	role := &r.roles[i]
-	if role.Need.Role == sequence.RoleMeter {
+	if role.feed == nil && role.sink == nil {
 		return nil
 	}
 	r.touched[role.Channel.Instrument] = true

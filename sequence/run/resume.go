@@ -50,6 +50,8 @@ type forward struct {
 	inputs   map[*record.StoredInput]measured.ID
 	dims     map[string]quantity.Dimension
 	before   []plan.Setting // what the roles are really set to
+	recorded map[int]recordedBefore
+	emulated map[int]emulatedBefore
 }
 
 // decision is what a reading that is in no point came to.
@@ -75,6 +77,7 @@ func (r *runner) walk(ctx context.Context) error {
 		return r.block(ctx, r.plan.Sequence.Steps, frame{})
 	}
 	r.ff = r.newForward(r.cfg.Resume)
+	r.had = r.ff.recorded
 	err := r.block(ctx, r.plan.Sequence.Steps, frame{})
 	switch {
 	case err == nil && r.points != len(r.ff.rows):
@@ -85,6 +88,7 @@ func (r *runner) walk(ctx context.Context) error {
 		return err
 	}
 	r.frames, r.columns, r.verdicts, r.popped = nil, nil, nil, nil
+	clear(r.made)
 	r.begun, r.points, r.invalid, r.unsettled, r.ordinal = 0, 0, 0, 0, 0
 	for i := range r.gauges {
 		r.gauges[i].learned = 0
@@ -114,7 +118,7 @@ func byPoint(verdicts []record.Verdict) map[int][]record.Verdict {
 func (r *runner) newForward(c *Resume) *forward {
 	f := &forward{
 		finding: true, rows: map[int]*record.Point{}, held: map[int]*record.Point{}, verdicts: map[int][]record.Verdict{},
-		decided: map[int]map[string]decision{}, late: map[int]string{}, terms: c.Terms, inputs: map[*record.StoredInput]measured.ID{},
+		recorded: map[int]recordedBefore{}, emulated: map[int]emulatedBefore{}, decided: map[int]map[string]decision{}, late: map[int]string{}, terms: c.Terms, inputs: map[*record.StoredInput]measured.ID{},
 		dims: map[string]quantity.Dimension{}, before: append([]plan.Setting(nil), r.state...),
 	}
 	for i := range c.Rows {
@@ -153,9 +157,14 @@ func (f *forward) readLog(log []record.Event) {
 			f.decided[step][text] = d
 		case "settle":
 			f.late[step] = e.Text
+		case "recorded":
+			f.recorded[step] = recordedOf(e)
+		case "emulated":
+			f.emulated[step] = emulatedOf(e)
 		case "resume":
 			maps.DeleteFunc(f.decided, func(n int, _ map[string]decision) bool { return n >= step })
 			maps.DeleteFunc(f.late, func(n int, _ string) bool { return n >= step })
+			maps.DeleteFunc(f.emulated, func(n int, _ emulatedBefore) bool { return n >= step })
 		}
 	}
 }

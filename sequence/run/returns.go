@@ -50,7 +50,7 @@ func (r *runner) returns(ctx context.Context, s *sequence.Check) error {
 			}
 			return &Stop{Kind: Safety, Place: r.place, Where: r.where(), Err: n}
 		}
-		if err := r.clock.Sleep(ctx, seconds(s.AtMost.SI/looksBack)); err != nil {
+		if err := r.sleep(ctx, seconds(s.AtMost.SI/looksBack)); err != nil {
 			return err
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	cell "fourwire/analysis/battery"
 	"fourwire/driver"
 	"fourwire/internal/clock"
 	"fourwire/internal/diag"
@@ -50,6 +51,17 @@ type runner struct {
 	ff      *forward // nil: not on the way to where a run goes on
 	ordinal int      // of the step under way, counted through the whole run
 
+	rec     *recording             // under way; nil: none
+	keeper  Keeper                 // nil: the sink is none
+	made    map[string]int         // how often each record step's trace has been made
+	traces  map[string]string      // the latest trace of each record step
+	drains  map[string]*drained    // by trace
+	meanOf  map[string]string      // the trace that a name is the mean current of
+	lives   []record.LifeResult    // that belong to no trace
+	charges map[string]cell.State  // where the last emulation of each battery ended
+	looked  time.Time              // at the output of an emulation
+	had     map[int]recordedBefore // recordings that a run which goes on has, by the ordinal of their step
+
 	begun                      int // points, those under way included
 	points, invalid, unsettled int
 	columns                    []store // kept for the summary
@@ -66,10 +78,11 @@ type nodeKey struct{ function, node string }
 // roleState is a role with its channel.
 type roleState struct {
 	*plan.Role
-	feed  Feeder // of a source
-	sink  Sinker // of a load
-	wasOn bool   // some time in this run: the node must be looked at afterwards
-	held  held
+	feed     Feeder   // of a source
+	sink     Sinker   // of a load
+	recorder Recorder // of a recorder
+	wasOn    bool     // some time in this run: the node must be looked at afterwards
+	held     held
 }
 
 // gaugeState is a node measurement with its channel.
@@ -151,8 +164,10 @@ func newRunner(c Config) (*runner, error) {
 	r := &runner{
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
 		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
+		made: map[string]int{}, traces: map[string]string{}, drains: map[string]*drained{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
 		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
+	r.keeper, _ = c.Sink.(Keeper)
 	r.started = r.clock.Now()
 	if c.Resume != nil {
 		r.started = c.Resume.Started

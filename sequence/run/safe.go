@@ -48,6 +48,7 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 			all = errors.Join(all, r.offAgain(ctx, i, err))
 		}
 	}
+	r.abandon(ctx, cause)
 	if cause != nil {
 		r.abortMeters(ctx)
 	}
@@ -81,6 +82,7 @@ func (r *runner) relieved() error {
 // handedOver leaves the bench to whoever has taken it over.
 func (r *runner) handedOver(cause, why error) error {
 	r.note("safe", "warn", "nothing more is sent to the instruments: "+why.Error())
+	r.keepTorn(why)
 	if errors.Is(cause, why) {
 		return nil
 	}
@@ -165,7 +167,9 @@ func (r *runner) abort(ctx context.Context, name string) (err error) {
 func (r *runner) abortMeters(ctx context.Context) {
 	serves := map[string]bool{}
 	for i := range r.roles {
-		serves[r.roles[i].Channel.Instrument] = r.roles[i].Need.Role != sequence.RoleMeter
+		if r.roles[i].feed != nil || r.roles[i].sink != nil {
+			serves[r.roles[i].Channel.Instrument] = true
+		}
 	}
 	for _, name := range r.order {
 		if serves[name] {

@@ -61,7 +61,7 @@ func (r *runner) settle(ctx context.Context, s *sequence.Settle) error {
 			return nil
 		}
 		if now == at {
-			if err := r.clock.Sleep(ctx, leastSettleGap); err != nil {
+			if err := r.sleep(ctx, leastSettleGap); err != nil {
 				return err
 			}
 		}

@@ -53,6 +53,9 @@ func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
 		if err := r.broken(); err != nil {
 			return err
 		}
+		if err := r.pump(ctx); err != nil {
+			return err
+		}
 		r.place = s.At()
 		r.ordinal++
 		if r.ff != nil {
@@ -102,6 +105,14 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.when(ctx, s)
 	case *sequence.Note:
 		r.note("note", "info", s.Text)
+	case *sequence.Record:
+		return r.record(ctx, s)
+	case *sequence.Drain:
+		return r.drain(ctx, s)
+	case *sequence.Life:
+		return r.life(ctx, s)
+	case *sequence.Emulate:
+		return r.emulate(ctx, s)
 	default:
 		return r.stop(Fault, "a step of the kind %T is not known here", s)
 	}
@@ -169,7 +180,7 @@ func (r *runner) wait(ctx context.Context, s *sequence.Wait) error {
 	if r.cfg.Busy != nil {
 		r.cfg.Busy(seconds(d.X))
 	}
-	return r.clock.Sleep(ctx, seconds(d.X))
+	return r.sleep(ctx, seconds(d.X))
 }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

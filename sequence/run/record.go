@@ -1,0 +1,544 @@
+package run
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"fourwire/driver"
+	"fourwire/driver/model"
+	"fourwire/quantity"
+	"fourwire/record"
+	"fourwire/record/trace"
+	"fourwire/sequence"
+	"fourwire/sequence/plan"
+)
+
+// Recorder records what a channel sees, without a gap. A *driver.Recorder is one.
+type Recorder interface {
+	Start(context.Context, driver.Recording) (driver.Started, error)
+	Fetch(ctx context.Context, most, least int, into *driver.Samples) error
+	Totals(context.Context) (driver.Totals, error)
+	Stop(context.Context) error
+}
+
+// Keeper is the ability of a Sink to keep traces, and files that belong to the run; a *record.Writer has it. Without it nothing can be recorded.
+type Keeper interface {
+	Dir() string // of the record
+	Trace(trace.Head) (*trace.Writer, error)
+	FinishTrace(*trace.Writer, trace.Statement) error
+	Put(name string, data []byte) error // one that is there is replaced
+	PutFrom(name string, write func(io.Writer) error) error
+}
+
+// RecorderOf is the ability of an Instrument to record.
+type RecorderOf interface {
+	Recorder(channel int) (Recorder, error)
+}
+
+const (
+	mostFetched = 1 << 16          // samples asked for at a time where more than a block waits
+	lookEvery   = 10 * time.Second // from one look at what the outputs do to the next, while something is recorded
+	clockPart   = 100e-6           // of the time: what the clocks of instrument and computer may differ by; twice the 50 ppm of a usual crystal
+)
+
+// recording is a recording under way.
+type recording struct {
+	step     *sequence.Record
+	asked    *plan.Recording
+	name     string // of the trace
+	ordinal  int    // of the step
+	role     *roleState
+	rec      Recorder
+	writer   *trace.Writer
+	started  driver.Started
+	every    float64       // s from one sample to the next
+	block    int           // samples that are fetched at a time
+	span     time.Duration // of a block
+	expected int64         // samples; 0: the steps decide
+	guards   []quantity.Span
+	watts    quantity.Span
+
+	in      driver.Samples
+	out     trace.Samples
+	next    int64     // index behind the last one that was seen
+	perStep float64   // C: what rounding to counts and to 32 bits may add to the charge so far
+	fetched time.Time // when something was fetched last
+	looked  time.Time
+	told    time.Time
+	windows []*window
+	ended   bool
+	stopped time.Time // just before the stop was sent; zero: it was not
+}
+
+// record keeps every sample of a node until its time, or its steps, are over.
+func (r *runner) record(ctx context.Context, s *sequence.Record) error {
+	name := r.traceName(s)
+	w := r.open()
+	r.begin(w)
+	if had, ok := r.had[r.ordinal]; ok && had.complete && len(s.Steps) == 0 {
+		r.note("resume", "info", name+" was recorded before the run was cut off; it is not recorded again")
+		return nil
+	}
+	rec, err := r.startRecording(ctx, s, name)
+	if err != nil {
+		return err
+	}
+	if s.For != nil {
+		err = r.fill(ctx, rec)
+	} else if err = r.steps(ctx, s.Steps); err == nil {
+		r.place = s.At()
+	}
+	if err != nil {
+		return err // makeSafe ends the recording, once the outputs are off
+	}
+	if err := r.modes(ctx, w); err != nil {
+		return err
+	}
+	return r.endRecording(ctx, rec, w, "")
+}
+
+// traceName numbers the traces of a step that runs more than once.
+func (r *runner) traceName(s *sequence.Record) string {
+	r.made[s.Trace]++
+	name := s.Trace
+	if n := r.made[s.Trace]; n > 1 {
+		name += "-" + strconv.Itoa(n)
+	}
+	r.traces[s.Trace] = name
+	return name
+}
+
+// startRecording begins a recording. What is wrong with the disk is said before anything is recorded.
+func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name string) (*recording, error) {
+	if r.keeper == nil {
+		return nil, r.stop(Fault, "the run was given no record to keep a trace in")
+	}
+	if r.rec != nil {
+		return nil, r.stop(Fault, "%s is being recorded already", r.rec.name)
+	}
+	i, err := r.role(s.Role)
+	if err != nil {
+		return nil, err
+	}
+	asked := r.plan.Recording(s)
+	role := &r.roles[i]
+	if asked == nil || role.recorder == nil {
+		return nil, r.stop(Bench, "%s (%s) cannot record", role.Need.Name, role.Channel)
+	}
+	rec := &recording{step: s, asked: asked, name: name, role: role, rec: role.recorder, ordinal: r.ordinal}
+	want := driver.Recording{IntervalSeconds: s.Every.SI, MostAmps: asked.MostAmps, VoltsFull: asked.VoltsFull}
+	window, _ := r.plan.Guard(role.Need.Node)
+	rec.watts = window.Watts
+	for _, one := range s.Signals {
+		if one.Function == sequence.Amps {
+			want.Functions, rec.guards = append(want.Functions, driver.Amps), append(rec.guards, window.Amps)
+		} else {
+			want.Functions, rec.guards = append(want.Functions, driver.Volts), append(rec.guards, window.Volts)
+		}
+	}
+	seconds := 0.0
+	if s.For != nil {
+		d, err := r.eval(ctx, s.For)
+		if err != nil {
+			return nil, err
+		}
+		if !(d.X > 0 && d.X < 1e9) {
+			return nil, r.stop(Input, "%s cannot be recorded for %s", name, d.Quantity())
+		}
+		seconds = d.X
+		rec.expected = int64(math.Round(seconds / s.Every.SI))
+	}
+	if err := r.roomFor(rec, rec.expected); err != nil {
+		return nil, err
+	}
+	r.touched[role.Channel.Instrument] = true
+	if rec.started, err = rec.rec.Start(ctx, want); err != nil {
+		return nil, r.of(role, err)
+	}
+	r.rec = rec // from now on the way out ends it
+	rec.every = rec.started.IntervalSeconds
+	if rec.every != s.Every.SI && rec.expected > 0 {
+		rec.expected = int64(math.Round(seconds / rec.every))
+	}
+	rec.block = plan.Block(time.Duration(rec.every * float64(time.Second)))
+	rec.span = time.Duration(float64(rec.block) * rec.every * float64(time.Second))
+	rec.fetched, rec.looked, rec.told = rec.started.At, rec.started.At, rec.started.At
+	if rec.writer, err = r.keeper.Trace(r.traceHead(rec)); err != nil {
+		return nil, r.stop(Bench, "%s: %w", name, err)
+	}
+	rec.out.Values, rec.out.Runs = make([][]float32, len(s.Signals)), make([][]trace.Run, len(s.Signals))
+	what := "until its steps are done"
+	if rec.expected > 0 {
+		what = fmt.Sprintf("for %s, %d samples", spanText(seconds), rec.expected)
+	}
+	r.note("recording", "info", fmt.Sprintf("%s is being recorded by %s (%s), one sample every %s, %s", name, role.Need.Name, role.Channel, quantity.Second(rec.every), what))
+	return rec, nil
+}
+
+// traceHead is what the trace says of itself.
+func (r *runner) traceHead(rec *recording) trace.Head {
+	h := trace.Head{Name: rec.name, Start: rec.started.At, IntervalSeconds: rec.every}
+	for k, one := range rec.step.Signals {
+		dim := quantity.Voltage
+		if one.Function == sequence.Amps {
+			dim = quantity.Current
+		}
+		signal := trace.Signal{Name: one.Name, Unit: dim.Unit(), Node: fmt.Sprintf("%s(%s)", one.Function, one.Node), From: rec.role.Channel.String()}
+		for n, spec := range rec.started.Ranges[k] {
+			gain, offset := r.longMean(spec)
+			inputs := ""
+			if k < len(rec.started.Inputs) && n < len(rec.started.Inputs[k]) {
+				inputs = rec.started.Inputs[k][n]
+			}
+			signal.Ranges = append(signal.Ranges, trace.Range{Full: spec.Full, Inputs: inputs, Gain: gain, Offset: offset})
+		}
+		h.Signals = append(h.Signals, signal)
+	}
+	return h
+}
+
+// longMean is what stays uncertain of a mean over many samples: gain, relative, and offset, as standard uncertainties.
+func (r *runner) longMean(spec model.Range) (gain, offset float64) {
+	a := spec.Contributions(spec.Full, 1, r.plan.Bench.AmbientKelvin)
+	return math.Hypot(a.Gain, a.TemperatureGain) / spec.Full, math.Hypot(a.Offset, a.TemperatureOffset)
+}
+
+// roomFor refuses a recording that the disk has no room for.
+func (r *runner) roomFor(rec *recording, samples int64) error {
+	free, ok := record.FreeBytes(r.keeper.Dir())
+	want := trace.BytesWanted(trace.Head{Signals: make([]trace.Signal, len(rec.step.Signals))}, samples) + leastRoom
+	if ok && free < want {
+		return r.stop(Bench, "%s takes up to %d MB while it is recorded, and the disk of %s has %d MB left: make room, or record for a shorter time", rec.name, want>>20, r.keeper.Dir(), free>>20)
+	}
+	return nil
+}
+
+// leastRoom is what is left on a disk beside a recording: the rest of the record, and a margin.
+const leastRoom = 32 << 20
+
+// fill fetches blocks until the time of a recording is over.
+func (r *runner) fill(ctx context.Context, rec *recording) error {
+	for rec.next < rec.expected {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := r.broken(); err != nil {
+			return err
+		}
+		if r.cfg.Busy != nil {
+			r.cfg.Busy(rec.span)
+		}
+		left := rec.expected - rec.next
+		least := int(min(left, int64(rec.block)))
+		if _, err := r.fetch(ctx, rec, max(least, mostFetched), least); err != nil {
+			return err
+		}
+		if err := r.lookAfter(ctx, rec); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// fetch takes samples that wait, with least above 0 until so many are there, and keeps them.
+func (r *runner) fetch(ctx context.Context, rec *recording, most, least int) (count int, err error) {
+	if err := rec.rec.Fetch(ctx, most, least, &rec.in); err != nil {
+		return 0, r.of(rec.role, err)
+	}
+	rec.fetched = r.clock.Now()
+	in := &rec.in
+	if in.Count == 0 {
+		return 0, nil
+	}
+	if err := r.keepBlock(rec); err != nil {
+		return 0, err
+	}
+	rec.next = in.Start + int64(in.Count)
+	r.progress(rec)
+	return in.Count, nil
+}
+
+// keepBlock appends what was fetched to the trace, and holds it against the guard.
+func (r *runner) keepBlock(rec *recording) error {
+	in, out := &rec.in, &rec.out
+	if len(in.Values) != len(rec.step.Signals) || len(in.Runs) != len(in.Values) {
+		return r.stop(Fault, "%d signals are recorded, and %d came", len(rec.step.Signals), len(in.Values))
+	}
+	out.Start, out.Count = in.Start, in.Count
+	head := rec.writer.Head()
+	for k := range in.Values {
+		out.Values[k] = in.Values[k]
+		out.Runs[k] = out.Runs[k][:0]
+		for n, run := range in.Runs[k] {
+			out.Runs[k] = append(out.Runs[k], trace.Run{At: run.At, Range: uint8(run.Range)})
+			if k == 0 {
+				end := in.Count
+				if n+1 < len(in.Runs[k]) {
+					end = in.Runs[k][n+1].At
+				}
+				rec.perStep += float64(end-run.At) * head.Signals[0].Ranges[run.Range].Step * roundingSteps * rec.every
+			}
+		}
+	}
+	if err := rec.writer.Append(out); err != nil {
+		return r.stop(Bench, "%s: %w", rec.name, err)
+	}
+	for _, w := range rec.windows {
+		w.take(in)
+	}
+	return r.guardBlock(rec)
+}
+
+// roundingSteps is by how many steps of its range a sample may be off in the trace: half a step of rounding to counts, and at most
+// 2^-24 of full scale, which is 0.6 steps where full scale is 10^7 of them, of rounding to 32 bits.
+const roundingSteps = 1.1
+
+// guardBlock holds every sample of a block against the guard of its node.
+func (r *runner) guardBlock(rec *recording) error {
+	in := &rec.in
+	for k, guard := range rec.guards {
+		if !guard.Set {
+			continue
+		}
+		low, high := float32(guard.Low), float32(guard.High)
+		for n, x := range in.Values[k][:in.Count] {
+			if x < low || x > high {
+				if guard.Holds(float64(x)) {
+					continue // the rounding of the guard
+				}
+				s := rec.step.Signals[k]
+				return r.beyond(s.Node, "%s(%s) was %s at %s of %s, which is outside its guard, %s", s.Function, s.Node,
+					quantity.Of(float64(x), guard.Dim).Text(4), spanText(float64(in.Start+int64(n))*rec.every), rec.name, guard)
+			}
+		}
+	}
+	if !rec.watts.Set || len(in.Values) < 2 {
+		return nil
+	}
+	for n, amps := range in.Values[0][:in.Count] {
+		if watts := float64(amps) * float64(in.Values[1][n]); watts < rec.watts.Low || watts > rec.watts.High {
+			return r.beyond(rec.role.Need.Node, "%s at %s at %s of %s is outside its guard, %s", quantity.Watt(watts), rec.role.Need.Node,
+				spanText(float64(in.Start+int64(n))*rec.every), rec.name, rec.watts)
+		}
+	}
+	return nil
+}
+
+// pump takes what waits, where it is time to: before its block is over nothing is asked for.
+func (r *runner) pump(ctx context.Context) error {
+	rec := r.rec
+	if rec == nil || rec.ended || r.clock.Since(rec.fetched) < rec.span {
+		return nil
+	}
+	return r.pumpNow(ctx)
+}
+
+// pumpNow takes everything that waits.
+func (r *runner) pumpNow(ctx context.Context) error {
+	rec := r.rec
+	for {
+		most := max(rec.block, mostFetched)
+		n, err := r.fetch(ctx, rec, most, 0)
+		if err != nil {
+			return err
+		}
+		if n < most {
+			return r.lookAfter(ctx, rec)
+		}
+	}
+}
+
+// sleep waits; a recording goes on meanwhile.
+func (r *runner) sleep(ctx context.Context, d time.Duration) error {
+	if r.rec == nil {
+		return r.clock.Sleep(ctx, d)
+	}
+	end := r.clock.Now().Add(d)
+	for {
+		left := end.Sub(r.clock.Now())
+		if left <= 0 {
+			return r.pump(ctx)
+		}
+		if err := r.clock.Sleep(ctx, min(left, r.rec.span)); err != nil {
+			return err
+		}
+		if err := r.pump(ctx); err != nil {
+			return err
+		}
+	}
+}
+
+// lookAfter looks, from time to time, whether the outputs are as they were left.
+func (r *runner) lookAfter(ctx context.Context, rec *recording) error {
+	if r.clock.Since(rec.looked) < lookEvery {
+		return nil
+	}
+	rec.looked = r.clock.Now()
+	for i := range r.roles {
+		role := &r.roles[i]
+		if role.feed == nil && role.sink == nil || !r.state[i].On {
+			continue
+		}
+		st, err := r.inspect(ctx, i)
+		if err != nil {
+			return r.of(role, err)
+		}
+		if len(st.Tripped) > 0 {
+			r.state[i].On = false
+			return r.tripped(role, st.Tripped)
+		}
+		if !st.On {
+			r.state[i].On = false
+			return r.stop(Bench, "%s (%s) %w, and nothing tripped: an interlock, or somebody at its front panel", role.Need.Name, role.Channel, errWentOff)
+		}
+	}
+	return nil
+}
+
+// progress tells whoever watches how far a recording is.
+func (r *runner) progress(rec *recording) {
+	now := r.clock.Now()
+	gap := time.Second
+	if rec.expected > 0 {
+		gap = max(gap, time.Duration(float64(rec.expected)*rec.every/progressParts*float64(time.Second)))
+	}
+	if now.Sub(rec.told) < gap {
+		return
+	}
+	rec.told = now
+	at := float64(rec.next) * rec.every
+	text := fmt.Sprintf("%s: %s", rec.name, spanText(at))
+	if rec.expected > 0 {
+		text += " of " + spanText(float64(rec.expected)*rec.every)
+	}
+	text += fmt.Sprintf(", %d samples", rec.writer.Received())
+	if charge := rec.writer.Integral(0); rec.writer.Received() > 0 {
+		text += fmt.Sprintf(", mean %s, %s", quantity.Amp(charge/(float64(rec.writer.Received())*rec.every)), quantity.Of(charge, quantity.Charge).Text(4))
+	}
+	r.tell(Event{Kind: "recording", Text: text})
+}
+
+// progressParts is into how many parts the progress of a recording is divided.
+const progressParts = 200
+
+// endRecording stops a recording, takes the rest, holds what came against what the unit counted, and finishes the trace. why is why it ends
+// early; empty: it does not. w is its point; nil: it has none any more. An error of the instrument leaves a trace that is not complete.
+func (r *runner) endRecording(ctx context.Context, rec *recording, w *row, why string) error {
+	if rec.ended {
+		return nil
+	}
+	rec.ended = true
+	defer func() { r.rec = nil }()
+	if rec.writer == nil { // it never began
+		return rec.rec.Stop(ctx)
+	}
+	err := r.stopAndDrain(ctx, rec)
+	totals, counted := driver.Totals{Lost: -1, Coulombs: nan, Handovers: -1}, false
+	if err == nil {
+		totals, err = rec.rec.Totals(ctx)
+		counted = err == nil
+		if errors.Is(err, driver.ErrNoAbility) {
+			err = nil
+		}
+	}
+	if r.cfg.Busy != nil {
+		r.cfg.Busy(time.Minute)
+	}
+	s, faults := r.statement(rec, totals, counted)
+	if err != nil {
+		faults = append(faults, fmt.Sprintf("the recording could not be ended as it should: %v", err))
+	}
+	if why != "" {
+		faults = append([]string{"it ended early: " + why}, faults...)
+	}
+	s.Why, s.Complete = faults, len(faults) == 0
+	if ferr := r.keeper.FinishTrace(rec.writer, s); ferr != nil {
+		return errors.Join(err, r.stop(Bench, "%s: %w", rec.name, ferr))
+	}
+	r.tellRecorded(rec, totals, counted, faults)
+	for _, fault := range faults {
+		if w != nil {
+			w.invalid("%s: %s", rec.name, fault)
+		}
+	}
+	if err != nil {
+		return r.of(rec.role, err)
+	}
+	return nil
+}
+
+func (r *runner) tellRecorded(rec *recording, totals driver.Totals, counted bool, faults []string) {
+	text := fmt.Sprintf("%s: %d samples, %s, %s", rec.name, rec.writer.Received(), spanText(float64(rec.next)*rec.every), quantity.Of(rec.writer.Integral(0), quantity.Charge).Text(6))
+	if counted && !math.IsNaN(totals.Coulombs) {
+		text += fmt.Sprintf(" (the unit's own count: %d samples, %s)", totals.Taken, quantity.Of(totals.Coulombs, quantity.Charge).Text(6))
+	}
+	if len(faults) == 0 {
+		text += ", no gap"
+	} else {
+		text += "; " + strings.Join(faults, "; ")
+	}
+	r.note("recorded", level(len(faults) == 0), text, "step", strconv.Itoa(rec.ordinal), "trace", rec.name, "complete", strconv.FormatBool(len(faults) == 0), "why", strings.Join(faults, "; "))
+}
+
+// stopAndDrain stops a recording and takes what is left of it.
+func (r *runner) stopAndDrain(ctx context.Context, rec *recording) error {
+	rec.stopped = r.clock.Now()
+	if err := rec.rec.Stop(ctx); err != nil {
+		return err
+	}
+	for {
+		n, err := r.fetch(ctx, rec, mostFetched, 0)
+		var stop *Stop
+		if errors.As(err, &stop) && stop.Kind == Safety {
+			return err
+		}
+		if err != nil || n == 0 {
+			return err
+		}
+	}
+}
+
+// abandon ends a recording on the way out of a run, when the outputs are off.
+func (r *runner) abandon(ctx context.Context, cause error) {
+	rec := r.rec
+	if rec == nil {
+		return
+	}
+	defer func() {
+		if fault := recover(); fault != nil {
+			r.note("fault", "error", fmt.Sprintf("%s could not be finished: a fault of the program itself: %v", rec.name, fault))
+		}
+	}()
+	ctx, cancel := r.clock.WithTimeout(ctx, abandonWithin)
+	defer cancel()
+	why := "the run ended"
+	if cause != nil {
+		why = record.BrokenOff(cause)
+	}
+	if err := r.endRecording(ctx, rec, nil, why); err != nil {
+		r.note("safe", "warn", fmt.Sprintf("%s: %v", rec.name, err))
+	}
+}
+
+// keepTorn finishes the trace of a recording whose instrument is not called any more, with what has come.
+func (r *runner) keepTorn(why error) {
+	rec := r.rec
+	if rec == nil || rec.writer == nil || rec.ended {
+		return
+	}
+	rec.ended, r.rec = true, nil
+	s, faults := r.statement(rec, driver.Totals{Lost: -1, Coulombs: nan, Handovers: -1}, false)
+	s.Why = append([]string{"it ended early: " + record.BrokenOff(why)}, faults...)
+	if err := r.keeper.FinishTrace(rec.writer, s); err != nil {
+		r.note("safe", "warn", fmt.Sprintf("%s: %v", rec.name, err))
+	}
+}
+
+// abandonWithin is how long the rest of a recording may take to be fetched when a run ends early.
+const abandonWithin = 30 * time.Second
