@@ -11,14 +11,6 @@ import (
 // ErrEmpty says that a recording has no samples.
 var ErrEmpty = errors.New("the recording has no samples: there is nothing to analyse")
 
-type rangeSum struct {
-	rng uint8
-	n   int64
-	sum float64
-}
-
-type cell struct{}
-
 type analysis struct {
 	blocks Blocks
 	o      Options
@@ -34,6 +26,24 @@ func newAnalysis(blocks Blocks, o Options) (*analysis, error) {
 	return &analysis{blocks: blocks, o: o}, nil
 }
 
+// maxCoarser bounds how far tolerances are widened where a recording falls into too many events.
+const maxCoarser = 1 << 12
+
 func (a *analysis) run() (*Result, error) {
-	return nil, ErrEmpty
+	s, err := a.scan()
+	if err != nil {
+		return nil, err
+	}
+	for coarser := 1.0; ; coarser *= 2 {
+		f := a.findFloor(s, coarser)
+		m := newMachine(f, s, len(s.cells))
+		switch err := a.each(m.take); {
+		case errors.Is(err, errTooMany) && coarser < maxCoarser:
+			continue
+		case err != nil:
+			return nil, err
+		}
+		m.end()
+		return a.result(s, m), nil
+	}
 }

@@ -75,8 +75,9 @@ type Result struct {
 	Statistics Statistics
 	Notes      []string
 
-	Histogram *Histogram
-	tables    [][]cell // by state and range
+	Histogram               *Histogram
+	in                      *inputs
+	stateErrors, kindErrors []float64 // standard, of their mean currents, from the length of the recording
 }
 
 // Gap is a stretch of samples that are not there.
@@ -175,12 +176,12 @@ type RangeShare struct {
 
 // Statistics say how well a recording of this length stands for the device: the part of the uncertainty that more time would improve.
 type Statistics struct {
-	Mean        float64 // standard uncertainty of the mean current, A; NaN where there are too few events to tell
-	Cycles      int     // from the start of one event to the start of the next
-	Method      string  // in words
-	OnePerCent  float64 // seconds to record for an expanded uncertainty (k = 2) of 1 % of the mean; NaN where it cannot be told
-	Regular     bool    // events come periodically: it falls with time, else with the root of time
-	stateErrors []float64
+	Mean       float64 // standard uncertainty of the mean current, A; NaN where there are too few events to tell
+	Cycles     int     // from the start of one event to the start of the next
+	Method     string  // in words
+	OnePerCent float64 // seconds to record for an expanded uncertainty (k = 2) of 1 % of the mean; NaN where it cannot be told
+	Regular    bool    // events come periodically: it falls with time, else with the root of time
+
 }
 
 // Analyse finds the floor, the events and the states of a recording.

@@ -1,0 +1,367 @@
+package drain
+
+import (
+	"errors"
+	"math"
+)
+
+const (
+	followSamples = 64 // quiet samples for each correction of the floor
+	followShare   = 0.125
+	maxEvents     = 250_000
+	maxSegments   = 1_000_000
+	earlySamples  = 1 << 17 // of the first event, for its inrush
+)
+
+var errTooMany = errors.New("too many events")
+
+// stateSum is what a state has in all.
+type stateSum struct {
+	ranges  []tally
+	product float64
+	peak    float32
+	n       int64
+	visits  int
+}
+
+func (s *stateSum) add(rng uint8, t Stats) {
+	if t.Count == 0 {
+		return
+	}
+	if s.n == 0 || t.Max > s.peak {
+		s.peak = t.Max
+	}
+	s.n += t.Count
+	s.ranges[rng].n += t.Count
+	s.ranges[rng].sum += t.Sum
+	s.product += t.Product
+}
+
+func (s *stateSum) addSegment(g *segment, cells []rangeSum) {
+	if s.n == 0 || g.peak > s.peak {
+		s.peak = g.peak
+	}
+	s.n += g.n
+	s.product += g.product
+	for _, c := range cells[g.cells:g.cellsEnd] {
+		s.ranges[c.rng].n += c.n
+		s.ranges[c.rng].sum += c.sum
+	}
+}
+
+func (s *stateSum) sum() (sum float64) {
+	for _, t := range s.ranges {
+		sum += t.sum
+	}
+	return sum
+}
+
+// rangeSum is a part of a segment that was measured in one range.
+type rangeSum struct {
+	n   int64
+	sum float64
+	rng uint8
+}
+
+// segment is a stretch of an event at one level.
+type segment struct {
+	n, core         int64   // samples; and those of them at its level, without edges
+	sum, product    float64 //
+	amps            float64 // the level
+	cells, cellsEnd int32
+	peak            float32
+	flat            bool // neither an edge nor a decay
+	state           int16
+}
+
+func (g *segment) level() float64 { return g.amps }
+
+// stretch is an event while states are not known yet.
+type stretch struct {
+	start, end  int64
+	first, last int32 // segments; last is behind
+	piece       int32
+	cut         bool
+}
+
+// machine is the second pass: it parts quiet from active samples, and those into segments.
+type machine struct {
+	f            *floor
+	quiet, off   stateSum
+	level        float64
+	enter, leave float32
+	lowest       float64
+	highest      float64
+	tile         Stats
+	piece        int32
+	next         int64
+
+	active, confirmed, cut bool
+	begin                  int64
+	below                  int // samples below leave that wait in front of the decision
+	wait                   [leaveSamples]waiting
+	levels                 levels
+
+	segments []segment
+	cells    []rangeSum
+	events   []stretch
+
+	early, earlyVolts []float32
+	inQuiet, afterOff bool
+}
+
+type waiting struct {
+	amps, volts float32
+	rng         uint8
+}
+
+func newMachine(f *floor, s *scan, ranges int) *machine {
+	m := &machine{f: f}
+	m.quiet.ranges, m.off.ranges = make([]tally, ranges), make([]tally, ranges)
+	m.levels.init(f)
+	m.levels.m = m
+	m.lowest, m.highest = math.Inf(1), math.Inf(-1)
+	start := f.amps
+	for i, b := range s.baseline { // where the floor was at first
+		if (int64(i)+1)*s.each > f.offTo && float64(b) >= f.low && float64(b) <= f.high {
+			start = float64(b)
+			break
+		}
+	}
+	m.setFloor(start)
+	return m
+}
+
+func (m *machine) setFloor(amps float64) {
+	m.level = amps
+	m.enter, m.leave = float32(amps+m.f.delta), float32(amps+m.f.back)
+	m.lowest, m.highest = min(m.lowest, amps), max(m.highest, amps)
+}
+
+func (m *machine) take(c *chunk) error {
+	if c.gap > 0 {
+		m.breakOff(true)
+		m.piece++
+	}
+	n := len(c.amps)
+	run := 0
+	m.next = c.start
+	for p := 0; p < n; {
+		rng, q := c.whereRun(p, &run)
+		index := c.start + int64(p)
+		switch {
+		case index < m.f.offTo || index >= m.f.offFrom:
+			if index < m.f.offTo {
+				q = int(min(int64(q), m.f.offTo-c.start))
+			} else if m.active {
+				m.breakOff(false)
+			}
+			m.off.add(rng, StatsOf(c.amps[p:q], c.voltsOf(p, q)))
+			m.inQuiet, m.afterOff = false, true
+			p = q
+		case !m.active:
+			q = min(q, p+followSamples-int(m.tile.Count))
+			if m.f.offFrom-c.start < int64(q) {
+				q = int(m.f.offFrom - c.start)
+			}
+			e := p + firstAbove(c.amps[p:q], m.leave)
+			m.addQuiet(rng, StatsOf(c.amps[p:e], c.voltsOf(p, e)))
+			if e < q {
+				m.start(c.start + int64(e))
+			}
+			p = e
+		default:
+			if m.f.offFrom-c.start < int64(q) {
+				q = int(m.f.offFrom - c.start)
+			}
+			p = m.during(c, p, q, rng)
+		}
+		m.next = c.start + int64(p)
+	}
+	if len(m.events) > maxEvents || len(m.segments) > maxSegments {
+		return errTooMany
+	}
+	return nil
+}
+
+func (m *machine) end() { m.breakOff(true) }
+
+func firstAbove(x []float32, limit float32) int {
+	i := 0
+	for ; i+4 <= len(x); i += 4 {
+		y := x[i : i+4 : i+4]
+		if y[0] > limit || y[1] > limit || y[2] > limit || y[3] > limit {
+			break
+		}
+	}
+	for ; i < len(x); i++ {
+		if x[i] > limit {
+			break
+		}
+	}
+	return i
+}
+
+func (m *machine) addQuiet(rng uint8, s Stats) {
+	if s.Count == 0 {
+		return
+	}
+	if !m.inQuiet {
+		m.inQuiet = true
+		m.quiet.visits++
+	}
+	m.quiet.add(rng, s)
+	m.tile = m.tile.Plus(s)
+	if m.tile.Count >= followSamples {
+		m.setFloor(m.level + followShare*(m.tile.Mean()-m.level))
+		m.tile = Stats{}
+	}
+}
+
+func (m *machine) start(index int64) {
+	m.active, m.confirmed, m.below, m.begin = true, false, 0, index
+	m.cut = !m.inQuiet && !m.afterOff
+	m.levels.begin()
+}
+
+// during goes on with an event up to q, or until it ends.
+func (m *machine) during(c *chunk, p, q int, rng uint8) int {
+	l := &m.levels
+	l.inRange(rng)
+	for ; p < q; p++ {
+		x := c.amps[p]
+		var v float32
+		if c.volts != nil {
+			v = c.volts[p]
+		}
+		if x < m.leave {
+			if !m.confirmed {
+				m.revert()
+				return p
+			}
+			m.wait[m.below] = waiting{x, v, rng}
+			if m.below++; m.below == leaveSamples {
+				m.finish(c.start+int64(p)+1-leaveSamples, false)
+				m.drop()
+				return p + 1
+			}
+			continue
+		}
+		if m.below > 0 {
+			m.takeBack()
+			l.inRange(rng)
+		}
+		if x > m.enter {
+			m.confirmed = true
+		}
+		l.push(x, v, c.volts != nil)
+		if l.n >= tileSamples && l.n&(tileSamples-1) == 0 && m.settled() {
+			return p + 1
+		}
+	}
+	return p
+}
+
+// takeBack adds to the event what seemed to be its end.
+func (m *machine) takeBack() {
+	for _, w := range m.wait[:m.below] {
+		m.levels.inRange(w.rng)
+		m.levels.push(w.amps, w.volts, m.levels.hasVolts)
+	}
+	m.below = 0
+}
+
+// drop gives the samples that ended an event to the floor.
+func (m *machine) drop() {
+	for i := range m.below {
+		w := m.wait[i]
+		m.addQuiet(w.rng, StatsOf([]float32{w.amps}, []float32{w.volts}))
+	}
+	m.below = 0
+}
+
+// settled looks whether the open segment is the floor, which has moved meanwhile. If so the event ended where the segment begins.
+func (m *machine) settled() bool {
+	l := &m.levels
+	s := current(l.amps[l.n-tileSamples : l.n])
+	mean := s.Mean()
+	if mean < m.f.low || mean > m.f.high || s.spread() > max(1.5*m.f.noise, m.f.back/2) {
+		return false
+	}
+	if !m.confirmed {
+		m.revert()
+		m.tile = Stats{}
+		m.setFloor(mean)
+		return true
+	}
+	open := l.closeOpen()
+	m.segments = m.segments[:len(m.segments)-1] // not of the event
+	begin, at := m.begin, m.begin
+	for i := l.first; i < len(m.segments); i++ {
+		at += m.segments[i].n
+	}
+	if len(m.segments) > l.first {
+		m.tidy(l.first)
+		m.inQuiet = false
+		m.events = append(m.events, stretch{begin, at, int32(l.first), int32(len(m.segments)), m.piece, m.cut})
+		m.noteInrush()
+	}
+	m.active = false
+	if !m.inQuiet {
+		m.inQuiet = true
+		m.quiet.visits++
+	}
+	m.quiet.addSegment(&open, m.cells)
+	m.cells = m.cells[:open.cells]
+	m.tile = Stats{}
+	m.setFloor(mean)
+	return true
+}
+
+// revert gives a stretch that never rose to the level of an event back to the floor.
+func (m *machine) revert() {
+	l := &m.levels
+	l.closeOpen()
+	for i := l.first; i < len(m.segments); i++ {
+		if !m.inQuiet {
+			m.inQuiet = true
+			m.quiet.visits++
+		}
+		m.quiet.addSegment(&m.segments[i], m.cells)
+	}
+	m.cells, m.segments = m.cells[:l.firstCell], m.segments[:l.first]
+	m.active = false
+}
+
+// finish ends an event in front of index end.
+func (m *machine) finish(end int64, cut bool) {
+	l := &m.levels
+	l.closeOpen()
+	m.tidy(l.first)
+	m.events = append(m.events, stretch{m.begin, end, int32(l.first), int32(len(m.segments)), m.piece, m.cut || cut})
+	m.active, m.inQuiet, m.afterOff = false, false, false
+	m.noteInrush()
+}
+
+// breakOff ends whatever goes on, since no sample follows: at a gap, at the end, or where the supply goes off.
+func (m *machine) breakOff(cut bool) {
+	if m.active {
+		if m.confirmed {
+			waits := m.below
+			m.finish(m.next-int64(waits), cut && waits == 0)
+			m.drop()
+		} else {
+			m.revert()
+		}
+	}
+	m.inQuiet, m.afterOff = false, false
+	m.tile = Stats{}
+}
+
+func (m *machine) noteInrush() {
+	if m.early == nil {
+		m.early, m.earlyVolts = m.levels.early, m.levels.earlyVolts
+		m.levels.early, m.levels.earlyVolts = nil, nil
+		m.levels.earlyDone = true
+	}
+}
