@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"fourwire/record"
@@ -16,8 +18,9 @@ const (
 
 // Form makes one file of a report.
 type Form struct {
-	Name string // of the file
-	Make func(*Report) ([]byte, error)
+	Name   string // of the file
+	Make   func(*Report) ([]byte, error)
+	Beside func(*Report) error // nil, or writes what belongs beside the file into [Folder] of the record, before Make
 }
 
 // Build makes the given forms of the record in dir and enters their hashes into its manifest. The same record gives the
@@ -37,13 +40,24 @@ func Build(dir string, forms ...Form) error {
 		}
 	}
 	r := New(rec)
+	if err := os.RemoveAll(filepath.Join(dir, Folder)); err != nil {
+		return fmt.Errorf("record %s: %w", dir, err)
+	}
 	var files []record.Attachment
 	for _, f := range forms {
+		if f.Beside != nil {
+			if err := f.Beside(r); err != nil {
+				return fmt.Errorf("%s of record %s: %w", f.Name, dir, err)
+			}
+		}
 		data, err := f.Make(r)
 		if err != nil {
 			return fmt.Errorf("%s of record %s: %w", f.Name, dir, err)
 		}
 		files = append(files, record.Attachment{Name: f.Name, Data: data})
+	}
+	if err := record.AttachFolder(dir, Folder); err != nil {
+		return err
 	}
 	return record.Attach(dir, files...)
 }

@@ -15,6 +15,7 @@ type Curve struct {
 	LogX, LogY bool
 	Per        *record.Column // what the lines differ in; nil for one line
 	Lines      []Line
+	Bare       bool   // the points are so many that no mark is drawn; they can be looked up all the same
 	Missing    string // why there is nothing to draw; empty where there is
 }
 

@@ -31,6 +31,9 @@ type Report struct {
 	Log      []record.Event // what is worth telling: warnings, errors, notes
 	LogMore  int            // further such events, left out
 	Inputs   []record.File  // files of the run with their hashes, without those made from it
+	Traces   []Trace        // long signals, with what was found in them
+	Lives    []Life         // of batteries
+	Played   []Played       // batteries that a source played
 
 	budgets map[budgetKey]Budget
 }
@@ -92,6 +95,9 @@ func New(rec *record.Record) *Report {
 		}
 		r.Log = append(r.Log, e)
 	}
+	r.Traces = traces(rec)
+	r.Lives = lives(rec, r.Traces)
+	r.Played = played(rec)
 	for _, f := range rec.Files {
 		if !made(f.Path) {
 			r.Inputs = append(r.Inputs, f)
@@ -102,7 +108,7 @@ func New(rec *record.Record) *Report {
 
 // made tells the files that are made from a record from those of the run.
 func made(path string) bool {
-	return path == PageFile || path == WorkbookFile || path == JUnitFile
+	return path == PageFile || path == WorkbookFile || path == JUnitFile || strings.HasPrefix(path, Folder+"/")
 }
 
 func notable(e record.Event) bool {

@@ -21,9 +21,10 @@ var arrows = map[string][]string{
 	"quantity":          {},
 	"quantity/measured": {"quantity"},
 	"internal/clock":    {},
-	"internal/diag":     {"quantity"},
+	"internal/diag":     {"quantity", "internal/spelling"},
+	"internal/spelling": {},
 
-	"transport":               {"internal/clock"},
+	"transport":               {"internal/clock", "internal/spelling"},
 	"transport/tcp":           {"transport", "internal/clock"},
 	"transport/serial":        {"transport", "internal/clock"},
 	"transport/dial":          {"transport/...", "internal/clock"},
@@ -41,7 +42,7 @@ var arrows = map[string][]string{
 	"record":            {"quantity/...", "internal/clock", "internal/diag", "record/trace"},
 	"record/trace":      {"quantity"},
 	"report":            {"record", "record/trace", "quantity/..."}, // the forms below are handed to it
-	"report/chart":      {"report", "record", "quantity"},
+	"report/chart":      {"report", "record", "record/trace", "quantity"},
 	"report/html":       {"report", "report/wiring", "report/chart", "report/tiles", "record", "quantity", "internal/diag"},
 	"report/tiles":      {"record/trace"},
 	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},

@@ -23,6 +23,7 @@ type Layout struct {
 	Left, Top, Right, Bottom float64 // of the plot inside the picture
 	X, Y                     Axis
 	Lines                    []Line
+	Bare                     bool // no marks are drawn
 }
 
 // Line is one line of the picture.
@@ -57,7 +58,7 @@ const (
 
 // New lays a curve out. A curve with nothing to draw gives an empty picture with axes from 0 to 1.
 func New(c report.Curve, s Size) Layout {
-	l := Layout{Size: s, Left: 58, Top: 14, Right: float64(s.Width) - 16, Bottom: float64(s.Height) - 46}
+	l := Layout{Size: s, Bare: c.Bare, Left: 58, Top: 14, Right: float64(s.Width) - 16, Bottom: float64(s.Height) - 46}
 	xTicks, yTicks := 8, 6
 	if s.Width < 500 {
 		l.Left, l.Right, xTicks, yTicks = 46, float64(s.Width)-10, 5, 5

@@ -21,7 +21,10 @@ func (l Layout) SVG(title string, text func(line int, m Mark) string) string {
 	return b.String()
 }
 
-func (l Layout) grid(b *strings.Builder) {
+func (l Layout) grid(b *strings.Builder) { l.gridOver(b, l.Bottom) }
+
+// gridOver draws the axes; the values end at floor, above the time axis where something stands between.
+func (l Layout) gridOver(b *strings.Builder, floor float64) {
 	b.WriteString(`<g class="axes" fill="none" stroke="var(--grid,#d5d9de)" stroke-width="1">`)
 	var labels strings.Builder
 	for _, t := range l.X.Ticks {
@@ -34,8 +37,10 @@ func (l Layout) grid(b *strings.Builder) {
 		}
 		fmt.Fprintf(b, `<path d="M%.1f %.1fV%.1f"%s/>`, x, l.Top, l.Bottom, faint)
 	}
+	values := l
+	values.Bottom = floor
 	for _, t := range l.Y.Ticks {
-		y := l.py(t.At)
+		y := values.py(t.At)
 		faint := ""
 		if t.Label == "" {
 			faint = ` stroke-opacity=".45"`
@@ -80,6 +85,9 @@ func (l Layout) draw(b *strings.Builder, line Line, text func(int, Mark) string)
 		shape := s.Mark
 		if !m.Joined {
 			shape = "void"
+		} else if l.Bare { // only a place that can be looked up
+			fmt.Fprintf(b, `<path class="mark" data-point="%d" data-at="%.1f %.1f" stroke="none" fill="none" d="M%.1f %.1f">%s</path>`, m.Dot.Number, m.X, m.Y, m.X, m.Y, title)
+			continue
 		}
 		fmt.Fprintf(b, `<path class="mark" data-point="%d" data-at="%.1f %.1f" stroke-width="1.5"%s d="%s">%s</path>`, m.Dot.Number, m.X, m.Y, fill, shapePath(shape, m.X, m.Y), title)
 	}
