@@ -6,6 +6,8 @@ import (
 	"net"
 	"strconv"
 	"strings"
+
+	"fourwire/internal/spelling"
 )
 
 // Address says where an instrument is and how its interface behaves. It is comparable, and its text is read back by ParseAddress.
@@ -181,33 +183,9 @@ func (a Address) WithDefaults(d Options) Address {
 func closest(text string, words []string) string {
 	best, nearest := "", 1+max(1, len(text)/3)
 	for _, word := range words {
-		if d := distance(text, word); d < nearest {
+		if d := spelling.Distance(text, word); d < nearest {
 			best, nearest = word, d
 		}
 	}
 	return best
-}
-
-// distance counts the letters to add, drop, change or swap with their neighbour to make b of a.
-func distance(a, b string) int {
-	var before, last []int
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := 1; i <= len(a); i++ {
-		before, last, row = last, row, make([]int, len(b)+1)
-		row[0] = i
-		for j := 1; j <= len(b); j++ {
-			change := 1
-			if a[i-1] == b[j-1] {
-				change = 0
-			}
-			row[j] = min(last[j]+1, row[j-1]+1, last[j-1]+change)
-			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
-				row[j] = min(row[j], before[j-2]+1)
-			}
-		}
-	}
-	return row[len(b)]
 }
