@@ -16,16 +16,19 @@ type crossing struct {
 }
 
 const (
-	fitHeight  = 0.06 // of the amplitude: a crossing is fitted over so much on either side of its level
-	fitSamples = 6    // fewer in that range are interpolated instead
+	fitHeight = 0.06 // of the amplitude: a crossing is fitted over so much on either side of its level
+	fitCubic  = 8    // samples for a cubic; fewer are fitted by a straight line where that follows them
+	fitLeast  = 3    // fewer are interpolated
 )
 
 // cross locates the passage through a level near a guess, within the samples low..high. slope is a guess too, per sample,
-// with the sign of the passage; height is how far the fit reaches on either side of the level.
+// with the sign of the passage; height is how far the fit reaches on either side of the level, most how far it may where that
+// holds few samples.
 //
 // A cubic is fitted to the samples that lie, by the fit itself, within that height, and to fewer where it does not follow them
-// as far. Too few samples are interpolated by a monotone cubic between the neighbours of the crossing.
-func (w *wave[T]) cross(ref, guess, slope, height float64, low, high int) crossing {
+// as far. Too few samples for that are interpolated by a monotone cubic between the neighbours of the crossing.
+func (w *wave[T]) cross(ref, guess, slope, height, most float64, low, high int) crossing {
+	height = max(height, min(most, fitCubic/2*math.Abs(slope)))
 	if fitted, ok := w.crossFit(ref, guess, slope, height, height, low, high); ok {
 		return fitted
 	}
@@ -39,11 +42,22 @@ func (w *wave[T]) crossFit(ref, guess, slope, back, ahead float64, low, high int
 	at := guess
 	window := func() bool {
 		from, to := max(low, int(math.Ceil(at-left))), min(high, int(math.Floor(at+right)))
-		if to-from+1 < fitSamples {
+		degree := 3
+		switch n := to - from + 1; {
+		case n < fitLeast:
 			return false
+		case n < fitCubic:
+			degree = 1
 		}
 		var ok bool
-		if p, ok = fitPolynomial(w.y, from, to, 3); !ok {
+		if p, ok = fitPolynomial(w.y, from, to, degree); !ok {
+			return false
+		}
+		if p.terms == 2 { // a line may be carried on by a sample
+			if place := p.centre + (ref-p.base-p.k[0])/p.k[1]*p.half; p.k[1]*slope > 0 && math.Abs(place-p.centre) <= p.half+1 {
+				at = place
+				return true
+			}
 			return false
 		}
 		place, ok := p.crosses(ref, at)
@@ -65,22 +79,13 @@ func (w *wave[T]) crossFit(ref, guess, slope, back, ahead float64, low, high int
 	}
 	for !p.follows(w.scatter()) {
 		left, right = 0.7*left, 0.7*right
-		if !window() {
-			if p.samples() > 2*fitSamples {
-				return crossing{}, false
-			}
-			break // a handful of samples that no cubic follows within the rounding: as good as interpolation
+		if p.terms == 2 || !window() {
+			return crossing{}, false
 		}
 	}
 	s := p.slope(at)
-	if s*slope <= 0 {
-		return crossing{}, false
-	}
 	c := crossing{at: at, slope: s, noise: w.corr() * p.spread(at) / math.Abs(s)}
 	c.form = quantisation(w.step, w.sd) / math.Abs(s)
-	if !p.follows(w.scatter()) {
-		c.form = math.Hypot(c.form, math.Sqrt(p.rss/float64(p.samples()))/math.Abs(s))
-	}
 	return c, true
 }
 
@@ -122,12 +127,16 @@ func (w *wave[T]) crossBetween(ref, guess float64, rising bool, low, high int) c
 		after = float64(w.y[best+2]) - b
 	}
 	f := monotone(before, b-a, after, straight)
-	slope := b - a
+	// noise makes the difference that is chosen for its crossing too great: the mean over three steps may be nearer
+	slope := math.Copysign(min(math.Abs(b-a), math.Abs(before+b-a+after)/3), b-a)
+	if slope == 0 || slope*(b-a) < 0 || math.Abs(before)+math.Abs(after) < 0.2*math.Abs(b-a) {
+		slope = b - a
+	}
 	c := crossing{at: float64(best) + f, slope: slope, noise: w.sd * math.Hypot(f, 1-f) / math.Abs(slope)}
-	// the truth lies about as far from the cubic as that from the straight line; a corner may hide anywhere between two samples
-	// of an edge that has no more than them
-	c.form = math.Abs(f - straight)
-	if math.Abs(before)+math.Abs(after) < 0.2*math.Abs(slope) {
+	// the truth lies about as far from the cubic as that from the straight line, or as the third difference makes a cubic go (at
+	// most 0.064 of it); a corner may hide anywhere between two samples of an edge that has no more than them
+	c.form = math.Hypot(f-straight, 0.064*(before-2*(b-a)+after)/(b-a))
+	if math.Abs(before)+math.Abs(after) < 0.2*math.Abs(b-a) {
 		c.form = 1 / math.Sqrt(12)
 	}
 	c.form = math.Hypot(c.form, quantisation(w.step, w.sd)/math.Abs(slope))
@@ -175,7 +184,8 @@ func (w *wave[T]) reference(k int, share float64) crossing {
 	if far := math.Abs(guess - e.middle()); far > 0 && math.Abs(share-0.5) > 0.1 {
 		slope = sign * math.Abs(share-0.5) * w.amplitude() / max(1, far)
 	}
-	c := w.cross(ref, guess, slope, fitHeight*w.amplitude(), low, high)
+	most := min(0.25, 0.9*share, 0.9*(1-share)) * w.amplitude()
+	c := w.cross(ref, guess, slope, fitHeight*w.amplitude(), most, low, high)
 	c.share = share
 	return c
 }
@@ -267,7 +277,7 @@ func (w *wave[T]) passes(ref float64, rising bool, fromSeconds float64) crossing
 			guess := float64(before+i) / 2
 			// noise makes the dead zone as wide as the passage is slow: its slope is that of the fit's first guess
 			slope := sign * max(2*dead, math.Abs(float64(w.y[i])-float64(w.y[before]))) / float64(i-before)
-			return w.cross(ref, guess, slope, max(2*dead, fitHeight*w.amplitude()), first, len(w.y)-1)
+			return w.cross(ref, guess, slope, max(2*dead, fitHeight*w.amplitude()), 0, first, len(w.y)-1)
 		}
 	}
 	return crossing{reason: NotReached}

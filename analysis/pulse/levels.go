@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"fourwire/analysis/uncertain"
 )
 
 // HistogramLevels gives the low and the high state of a waveform as the modes of the lower and the upper half of a histogram
@@ -150,7 +152,7 @@ type noise struct {
 func (n noise) corr() float64 { return n.sd * math.Sqrt(n.kin) }
 
 // kinBlock is the number of samples over which likeness is looked for.
-const kinBlock = 32
+const kinBlock = 64
 
 // noiseOf pools the scatter of settled stretches. Samples beyond five robust standard deviations are glitches and do not count.
 func noiseOf[T Sample](y []T, rests []rest) noise {
@@ -195,7 +197,9 @@ func noiseOf[T Sample](y []T, rests []rest) noise {
 	if blockCount >= 8 && squares > 0 {
 		kin := blocks / float64(blockCount) / (squares / float64(count))
 		if kin > 1+3*math.Sqrt(2/float64(blockCount)) {
-			out.kin = kin
+			// a block sees a little less than all of it, and the blocks are few: Student's t widens for their number
+			student := uncertain.Factor(uncertain.Coverage95, float64(blockCount)) / uncertain.Factor(uncertain.Coverage95, math.Inf(1))
+			out.kin = kin * (1 + kin/kinBlock) * student * student
 		}
 	}
 	return out
@@ -216,7 +220,8 @@ func quantisation(step, sd float64) float64 {
 	if step == 0 {
 		return 0
 	}
-	return step / math.Sqrt(12) * math.Exp(-2*math.Pi*math.Pi*sd*sd/(step*step))
+	own := max(0, sd*sd-step*step/12) // what the resolution itself adds is no dither
+	return step / math.Sqrt(12) * math.Exp(-2*math.Pi*math.Pi*own/(step*step))
 }
 
 // settledLevel is the mean of the settled stretches of one state. A trend beyond chance within them, or a scatter between

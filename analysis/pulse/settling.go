@@ -3,7 +3,7 @@ package pulse
 import "math"
 
 func (w *wave[T]) settling(t *Transition, k int, all []places, band float64) {
-	_, top, _ := w.ends(k)
+	_, top, sign := w.ends(k)
 	p := all[k]
 	if p.middle.reason != "" {
 		t.Settled, t.Settling = missing(p.middle.reason), missing(p.middle.reason)
@@ -16,13 +16,20 @@ func (w *wave[T]) settling(t *Transition, k int, all []places, band float64) {
 		t.Settled, t.Settling = missing(s.reason), missing(s.reason)
 		return
 	}
-	if straight, ok := w.straightOn(k, p.last, s.at, band, to); ok {
+	straight, way, ok := w.straightOn(k, p.last, s.at, band, to)
+	switch {
+	case ok:
 		apart := math.Abs(straight.at - s.at)
-		own := math.Hypot(math.Hypot(straight.noise, straight.form), levelError/math.Abs(straight.slope))
+		// a fit that is too steep is late and too sure of it: the slope is taken to be no more than 0.6 times that of the chord
+		chord := (1 - travelled(p.last.share, sign) - band) * w.amplitude() / math.Abs(straight.at-p.last.at)
+		gentle := min(math.Abs(straight.slope), 0.6*chord)
+		own := math.Hypot(math.Hypot(straight.noise, straight.form)*math.Abs(straight.slope), levelError) / gentle
 		// a wide interval is that of an entry which may be undone; else half of what the two fits differ by stands for the form
 		if s.u < 4*own+apart {
 			s.at, s.u = straight.at, math.Hypot(own, apart/2)
 		}
+	case way > 0:
+		s.u = math.Hypot(s.u, way/10) // by so much may a corner bend the wider fit
 	}
 	t.Settled = figure(w.seconds(s.at), w.interval*s.u)
 	middle := w.placeError([]crossing{p.middle}, []float64{1})
@@ -69,7 +76,7 @@ func (w *wave[T]) settle(from, to int, level, band, levelError, longest float64)
 	}
 	out.u = reach / 2
 	if width == 1 {
-		out.u = math.Hypot(out.u, w.floor/math.Max(w.floor, math.SmallestNonzeroFloat64)*0.1)
+		out.u = math.Hypot(out.u, 0.1) // of a sample, for the straight line between two
 	}
 	return out
 }
@@ -150,21 +157,28 @@ func (w *wave[T]) enters(guess, edge, level, half float64, from, to int) (place,
 }
 
 // straightOn locates the entry into the band of a signal that comes in about as steeply as it passed its last reference level
-// and then stops: the fit ends before the corner, which would bend it.
-func (w *wave[T]) straightOn(k int, last crossing, at, band float64, to int) (crossing, bool) {
+// and then stops: the fit ends before the corner, which would bend it. way is the length of the straight way from that level to
+// the band, in samples; 0 where the signal comes in more gently.
+func (w *wave[T]) straightOn(k int, last crossing, at, band float64, to int) (c crossing, way float64, ok bool) {
 	if last.reason != "" {
-		return crossing{}, false
+		return c, 0, false
 	}
 	_, top, sign := w.ends(k)
-	left := (1 - last.share) - band
-	if sign < 0 {
-		left = last.share - band
-	}
-	way := left * w.amplitude() / math.Abs(last.slope)
+	left := 1 - travelled(last.share, sign) - band
+	way = left * w.amplitude() / math.Abs(last.slope)
 	if left <= 0 || at-last.at > 1.65*way {
-		return crossing{}, false
+		return c, 0, false
 	}
 	edge := top.x - sign*band*w.amplitude()
 	back, ahead := fitHeight*w.amplitude(), 0.75*band*w.amplitude()
-	return w.crossFit(edge, last.at+1.1*way, last.slope, back, ahead, w.edges[k].before, to)
+	c, ok = w.crossFit(edge, last.at+1.1*way, last.slope, back, ahead, w.edges[k].before, to)
+	return c, way, ok
+}
+
+// travelled is how much of the way is done at a reference level, in the direction of the transition.
+func travelled(share, sign float64) float64 {
+	if sign < 0 {
+		return 1 - share
+	}
+	return share
 }
