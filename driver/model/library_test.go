@@ -3,9 +3,11 @@ package model_test
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"fourwire/driver/model"
 	"fourwire/internal/diag"
+	"fourwire/quantity"
 )
 
 func read(t *testing.T, name, text string) *model.Model {
@@ -40,4 +42,32 @@ func TestLibraryReads(t *testing.T) {
 			t.Errorf("the library has a model %q", name)
 		}
 	}
+}
+
+// What the library's source-measure-unit says of recording is what its file has, and what its words add.
+func TestRecordingOfTheLibrary(t *testing.T) {
+	data, _ := model.FromLibrary("source-measure-unit")
+	text := string(data)
+	c := read(t, "unit.yaml", text).Channels[0]
+	want := model.Records{Least: 10 * time.Microsecond, Most: time.Second, Grid: time.Microsecond, Depth: 4_000_000, Volts: true, Amps: true, Together: true, Seamless: true, Totals: true, Held: true}
+	if c.Records == nil || *c.Records != want {
+		t.Errorf("it records %+v, want %+v", c.Records, want)
+	}
+	if s := c.Source; s.Ohms != (quantity.Span{High: 100, Dim: quantity.Resistance, Set: true}) || s.SetOhms.Resolution != 1e-3 || s.SetOhms.Gain != 1e-3 {
+		t.Errorf("its output resistance is %+v, %+v", s.Ohms, s.SetOhms)
+	}
+	text = strings.Replace(text, "{most},{least}", "{most}", 1)
+	at, end := strings.Index(text, "    record totals:"), strings.Index(text, "handovers: whole}")
+	c = read(t, "unit.yaml", text[:at]+text[end+len("handovers: whole}"):]).Channels[0]
+	if want.Totals, want.Held = false, false; *c.Records != want {
+		t.Errorf("without the words it records %+v, want %+v", c.Records, want)
+	}
+	if c := read(t, "meter.yaml", libraryText("meter")).Channels[0]; c.Records != nil {
+		t.Errorf("a meter records %+v", c.Records)
+	}
+}
+
+func libraryText(name string) string {
+	data, _ := model.FromLibrary(name)
+	return string(data)
 }

@@ -29,7 +29,7 @@ func TestInterleaved32(t *testing.T) {
 			}
 			memory := make([][]float32, c.rows)
 			for i := range memory {
-				memory[i] = make([]float32, 7, 7)
+				memory[i] = make([]float32, 7)
 			}
 			first := &memory[0][0]
 			if _, err := scpi.Interleaved32(memory, body, order); err != nil || &memory[0][0] != first || !reflect.DeepEqual(memory, c.want) {
