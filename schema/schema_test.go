@@ -16,6 +16,7 @@ import (
 	"fourwire/driver/model"
 	"fourwire/internal/diag"
 	"fourwire/sequence"
+	"fourwire/sequence/battery"
 	"fourwire/sim"
 )
 
@@ -23,7 +24,7 @@ var update = flag.Bool("update", false, "write the schemas again")
 
 // kinds are the file kinds with the readers' own descriptions.
 func kinds() map[string]diag.Type {
-	return map[string]diag.Type{"sequence": sequence.Shape(), "bench": bench.Shape(), "model": model.Shape(), "scenario": sim.Shape()}
+	return map[string]diag.Type{"sequence": sequence.Shape(), "bench": bench.Shape(), "model": model.Shape(), "scenario": sim.Shape(), "battery": battery.Shape()}
 }
 
 func TestSchemasAreUpToDate(t *testing.T) {
@@ -118,6 +119,26 @@ func TestModelsAgainstTheSchema(t *testing.T) {
 	for _, file := range files {
 		if err := s.Validate(document(t, file)); err != nil {
 			t.Errorf("%s: %v", filepath.Base(file), err)
+		}
+	}
+}
+
+// Battery files satisfy theirs, and those with a fault of structure do not.
+func TestBatteriesAgainstTheSchema(t *testing.T) {
+	s := compiled(t, "battery")
+	good, _ := filepath.Glob("../sequence/battery/testdata/good/*.yaml")
+	shipped, _ := filepath.Glob("../examples/cells/*.yaml")
+	if len(good) == 0 {
+		t.Fatal("the good files are gone")
+	}
+	for _, file := range append(good, shipped...) {
+		if err := s.Validate(document(t, file)); err != nil {
+			t.Errorf("%s: %v", file, err)
+		}
+	}
+	for _, name := range []string{"version", "no-capacity", "unknown-key"} {
+		if err := s.Validate(document(t, "../sequence/battery/testdata/bad/"+name+".yaml")); err == nil {
+			t.Errorf("%s.yaml satisfies the schema", name)
 		}
 	}
 }

@@ -74,12 +74,12 @@ func (r *reader) limits(root *diag.Node) {
 		return
 	}
 	lowest, highest := volts[0], volts[len(volts)-1]
-	c.CutoffVolts = r.between(root, "cutoff", 0, mostVolts)
+	c.CutoffVolts = r.between(root, "cutoff", 1e-3, mostVolts)
 	if n := root.Get("cutoff"); n != nil && c.CutoffVolts >= highest {
 		r.found.AddHint(n.Place, "give the lowest voltage that the load still works with", "a cutoff of %s is not below the voltage of the full battery, %s", n.Text, volt(highest))
 	}
 	if n := root.Get("recover"); n != nil {
-		c.RecoverVolts = r.between(root, "recover", 0, mostVolts)
+		c.RecoverVolts = r.between(root, "recover", 1e-3, mostVolts)
 		switch {
 		case root.Get("cutoff") == nil:
 			r.found.AddHint(n.Place, "as in cutoff: 2.8 V", "recover belongs to a cutoff; there is none")
