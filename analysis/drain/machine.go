@@ -87,6 +87,7 @@ type stretch struct {
 // machine is the second pass: it parts quiet from active samples, and those into segments.
 type machine struct {
 	f            *floor
+	track        track
 	quiet, off   stateSum
 	level        float64
 	enter, leave float32
@@ -121,12 +122,10 @@ func newMachine(f *floor, s *scan, ranges int) *machine {
 	m.levels.init(f)
 	m.levels.m = m
 	m.lowest, m.highest = math.Inf(1), math.Inf(-1)
-	start := f.amps
-	for i, b := range s.baseline { // where the floor was at first
-		if (int64(i)+1)*s.each > f.offTo && float64(b) >= f.low && float64(b) <= f.high {
-			start = float64(b)
-			break
-		}
+	m.track = s.track(f)
+	start, ok := m.track.start(f.offTo)
+	if !ok {
+		start = f.amps
 	}
 	m.setFloor(start)
 	return m
@@ -213,7 +212,11 @@ func (m *machine) addQuiet(rng uint8, s Stats) {
 	m.quiet.add(rng, s)
 	m.tile = m.tile.Plus(s)
 	if m.tile.Count >= followSamples {
-		m.setFloor(m.level + followShare*(m.tile.Mean()-m.level))
+		if mean := m.tile.Mean(); mean < m.level-m.f.delta { // it has fallen
+			m.setFloor(mean)
+		} else {
+			m.setFloor(m.level + followShare*(mean-m.level))
+		}
 		m.tile = Stats{}
 	}
 }
@@ -285,7 +288,8 @@ func (m *machine) settled() bool {
 	l := &m.levels
 	s := current(l.amps[l.n-tileSamples : l.n])
 	mean := s.Mean()
-	if mean < m.f.low || mean > m.f.high || s.spread() > max(1.5*m.f.noise, m.f.back/2) {
+	if s.spread() > max(1.5*m.f.noise, m.f.back/2) ||
+		(mean < m.f.low || mean > m.f.high) && !m.track.near(m.next, mean, m.f.delta) {
 		return false
 	}
 	if !m.confirmed {
