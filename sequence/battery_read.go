@@ -32,8 +32,10 @@ func (r *reader) record(p Pos, n *diag.Node, s *scope) *Record {
 	if ready != nil && ready.need.Every.SI > 0 && out.Every.SI > 0 && out.Every.SI < ready.need.Every.SI*(1-1e-9) {
 		r.found.AddHint(n.Get("every").Place, "write the shorter time into needs", "a sample every %s is asked of %s; its need says every %s (line %d)", out.Every, out.Role, ready.need.Every, ready.need.Place.Line)
 	}
-	if r.recording != "" {
-		r.found.AddHint(p.Place, "record both nodes one after the other, or in two runs", "%s would be recorded inside the recording of %s: one runs at a time", out.Trace, r.recording)
+	for _, outer := range r.recording {
+		if ready != nil && outer.Role == out.Role {
+			r.found.AddHint(p.Place, "inside it, record another node with another recorder", "%s would be recorded with %s, which records %s meanwhile", out.Trace, out.Role, outer.Trace)
+		}
 	}
 	steps, span := n.Get("steps"), n.Get("for")
 	switch {
@@ -49,9 +51,9 @@ func (r *reader) record(p Pos, n *diag.Node, s *scope) *Record {
 		}
 	}
 	if steps != nil {
-		r.recording = out.Trace
+		r.recording = append(r.recording, out)
 		out.Steps = r.body(p, n, s)
-		r.recording = ""
+		r.recording = r.recording[:len(r.recording)-1]
 	}
 	if out.Trace != "" {
 		r.traces = append(r.traces, trace{out.Trace, out.Signals, p.Place})
@@ -177,7 +179,7 @@ func (r *reader) drain(p Pos, n *diag.Node, s *scope) *Drain {
 	out := &Drain{Pos: p, Trace: text(n.Get("drain")), Against: text(n.Get("against")),
 		From: r.amountOf(n.Get("from")), To: r.positive(n.Get("to"), "an end")}
 	t := r.recorded(n.Get("drain"))
-	if r.recording != "" {
+	if len(r.recording) > 0 {
 		r.found.AddHint(p.Place, "put it behind the record step", "a trace is looked at when nothing is being recorded")
 	}
 	if out.To.SI > 0 && out.From.SI >= out.To.SI {

@@ -67,17 +67,16 @@ type reader struct {
 	lenient      bool // names that are not known are passed over
 	lenientNodes bool
 
-	nodes   []string // of needs and guards
-	ready   []readiness
-	order   []Column // in order of appearance
-	columns map[string]known
-	labels  []string
-	traces  []trace // recorded by the steps so far
-	// recording is the trace of the record step whose steps are being read; empty: none
-	recording string
-	worked    int  // values worked out so far
-	fed       bool // a source step has been seen
-	unfed     bool // the warning about its absence has been given
+	nodes     []string // of needs and guards
+	ready     []readiness
+	order     []Column // in order of appearance
+	columns   map[string]known
+	labels    []string
+	traces    []trace   // recorded by the steps so far
+	recording []*Record // the record steps whose steps are being read
+	worked    int       // values worked out so far
+	fed       bool      // a source step has been seen
+	unfed     bool      // the warning about its absence has been given
 
 	setpoints map[*expr.Expr]asked // what is known of each before the run
 	cared     map[diag.Place]bool  // places with a warning about the start

@@ -34,8 +34,8 @@ func DrainOf(name, signal string, res *drain.Result) *record.Drain {
 		one := record.DrainState{Name: s.Name, Seconds: s.Seconds, Coulombs: s.Charge.X, U: s.Charge.Expanded(), MeanAmps: s.Amps, PeakAmps: s.PeakAmps, Share: s.Share, TimeShare: s.TimeShare, Visits: s.Visits}
 		out.States = append(out.States, one)
 	}
-	for _, e := range res.Events[:min(len(res.Events), mostEvents)] {
-		out.Events = append(out.Events, eventOf(res, &e))
+	for i, e := range res.Events[:min(len(res.Events), mostEvents)] {
+		out.Events = append(out.Events, eventOf(res, i, &e))
 	}
 	for _, k := range res.Kinds {
 		out.Kinds = append(out.Kinds, record.DrainKind{Name: k.Name, Count: k.Count, PeriodSeconds: k.PeriodSeconds, PeriodSpread: k.PeriodSpread, MeanSeconds: k.MeanSeconds,
@@ -59,8 +59,8 @@ func DrainOf(name, signal string, res *drain.Result) *record.Drain {
 	return out
 }
 
-func eventOf(res *drain.Result, e *drain.Event) record.DrainEvent {
-	one := record.DrainEvent{Start: float64(e.Start) * res.IntervalSeconds, Seconds: e.Seconds, Coulombs: e.Coulombs, U: nan, Joules: e.Joules, PeakAmps: e.PeakAmps, MeanAmps: e.MeanAmps, Kind: e.Kind}
+func eventOf(res *drain.Result, i int, e *drain.Event) record.DrainEvent {
+	one := record.DrainEvent{Start: float64(e.Start) * res.IntervalSeconds, Seconds: e.Seconds, Coulombs: e.Coulombs, U: res.EventCharge(i).Expanded(), Joules: e.Joules, PeakAmps: e.PeakAmps, MeanAmps: e.MeanAmps, Kind: e.Kind}
 	for _, p := range e.Parts {
 		one.Parts = append(one.Parts, record.DrainPart{State: p.State, Seconds: p.Seconds, Coulombs: p.Coulombs})
 	}
@@ -98,10 +98,10 @@ func CompareOf(c drain.Comparison, trace string) *record.Comparison {
 	add := func(prefix string, list ...drain.Change) {
 		for _, x := range list {
 			what := strings.TrimSpace(prefix + x.Name)
-			if x.Per != "" {
-				what += " per " + x.Per
+			if x.Measure != "" && x.Measure != what {
+				what += ", " + x.Measure
 			}
-			out.Lines = append(out.Lines, record.CompareLine{What: what, Unit: x.B.Dim.Unit(), A: x.B.X, B: x.A.X, Difference: x.Difference.X, U: x.U, Judgement: judgement(x.Verdict)})
+			out.Lines = append(out.Lines, record.CompareLine{What: what, Unit: x.Difference.Dim.Unit(), A: x.B.X, B: x.A.X, Difference: x.Difference.X, U: x.U, Judgement: judgement(x.Verdict)})
 		}
 	}
 	add("", c.Total)
@@ -196,7 +196,7 @@ func WriteEvents(to io.Writer, res *drain.Result, fromSeconds float64) error {
 		return strconv.FormatFloat(x, 'g', 10, 64)
 	}
 	for i := range res.Events {
-		e := eventOf(res, &res.Events[i])
+		e := eventOf(res, i, &res.Events[i])
 		kind := ""
 		if e.Kind >= 0 && e.Kind < len(res.Kinds) {
 			kind = res.Kinds[e.Kind].Name

@@ -161,7 +161,7 @@ func (r *runner) newEmulation(ctx context.Context, s *sequence.Emulate) (*emulat
 
 // recordsCurrent tells whether the current of a node is being recorded.
 func (r *runner) recordsCurrent(node string) bool {
-	return r.rec != nil && !r.rec.ended && r.rec.role.Need.Node == node
+	return r.recordingAt(node) != nil
 }
 
 // longestReading is the aperture that comes near to the time from one update to the next, less what a reading takes besides.
@@ -256,11 +256,11 @@ func (r *runner) powerUp(ctx context.Context, e *emulation) error {
 	e.volts, e.terminal = volts, volts
 	e.begun = r.clock.Now()
 	e.at = e.begun
-	if r.recordsCurrent(e.role.Need.Node) {
-		if err := r.pumpNow(ctx); err != nil {
+	if rec := r.recordingAt(e.role.Need.Node); rec != nil {
+		if err := r.pumpNow(ctx, rec); err != nil {
 			return err
 		}
-		e.next, e.charge, e.got = r.rec.next, r.rec.writer.Integral(0), r.rec.writer.Received()
+		e.next, e.charge, e.got = rec.next, rec.writer.Integral(0), rec.writer.Received()
 	}
 	return nil
 }
@@ -314,7 +314,7 @@ func (r *runner) play(ctx context.Context, e *emulation) (why string, err error)
 		if err := r.follow(ctx, e); err != nil {
 			return "", err
 		}
-		if err := r.inspectEmulated(ctx, e); err != nil {
+		if err := r.lookAfter(ctx); err != nil {
 			return "", err
 		}
 	}
@@ -345,10 +345,10 @@ func (r *runner) draw(ctx context.Context, e *emulation, due float64) error {
 		if err := r.sleep(ctx, e.begun.Add(seconds(due)).Sub(r.clock.Now())); err != nil {
 			return err
 		}
-		if err := r.pumpNow(ctx); err != nil {
+		rec := r.recordingAt(e.role.Need.Node)
+		if err := r.pumpNow(ctx, rec); err != nil {
 			return err
 		}
-		rec := r.rec
 		charge, got, next := rec.writer.Integral(0), rec.writer.Received(), rec.next
 		if got == e.got {
 			return nil // nothing came: the next update takes it along
@@ -406,30 +406,6 @@ func (r *runner) follow(ctx context.Context, e *emulation) error {
 		return r.of(e.role, err)
 	}
 	e.volts, r.state[e.i].Volts = volts, volts
-	return nil
-}
-
-// inspectEmulated looks, from time to time, whether the output is as it was left.
-func (r *runner) inspectEmulated(ctx context.Context, e *emulation) error {
-	if r.rec != nil || r.clock.Since(r.looked) < lookEvery {
-		return nil // what looks after the recording looks after this
-	}
-	r.looked = r.clock.Now()
-	if err := r.checkInstrument(ctx, e.role.Channel.Instrument); err != nil {
-		return r.of(e.role, err)
-	}
-	st, err := r.inspect(ctx, e.i)
-	if err != nil {
-		return r.of(e.role, err)
-	}
-	if len(st.Tripped) > 0 {
-		r.state[e.i].On = false
-		return r.tripped(e.role, st.Tripped)
-	}
-	if !st.On {
-		r.state[e.i].On = false
-		return r.stop(Bench, "%s (%s) %w, and nothing tripped: an interlock, or somebody at its front panel", e.role.Need.Name, e.role.Channel, errWentOff)
-	}
 	return nil
 }
 

@@ -181,11 +181,11 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 	var windows map[int]*window
 	for _, i := range round {
 		gauge := &r.gauges[g.gauges[i]]
-		if signal, ok := r.recorded(gauge); ok {
+		if rec, signal, ok := r.recorded(gauge); ok {
 			if windows == nil {
 				windows = map[int]*window{}
 			}
-			windows[i] = r.openWindow(signal, g.aperture)
+			windows[i] = r.openWindow(rec, signal, g.aperture)
 			continue
 		}
 		r.touched[gauge.Channel.Instrument] = true

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -69,7 +70,6 @@ type recording struct {
 	next    int64     // index behind the last one that was seen
 	perStep float64   // C: what rounding to counts and to 32 bits may add to the charge so far
 	fetched time.Time // when something was fetched last
-	looked  time.Time
 	told    time.Time
 	windows []*window
 	ended   bool
@@ -119,9 +119,6 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 	if r.keeper == nil {
 		return nil, r.stop(Fault, "the run was given no record to keep a trace in")
 	}
-	if r.rec != nil {
-		return nil, r.stop(Fault, "%s is being recorded already", r.rec.name)
-	}
 	i, err := r.role(s.Role)
 	if err != nil {
 		return nil, err
@@ -142,6 +139,9 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 			want.Functions, rec.guards = append(want.Functions, driver.Volts), append(rec.guards, window.Volts)
 		}
 	}
+	if other := r.recordingOf(role.Channel); other != nil {
+		return nil, r.stop(Input, "%s is recording %s already", role.Channel, other.name)
+	}
 	seconds := 0.0
 	if s.For != nil {
 		d, err := r.eval(ctx, s.For)
@@ -161,14 +161,14 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 	if rec.started, err = rec.rec.Start(ctx, want); err != nil {
 		return nil, r.of(role, err)
 	}
-	r.rec = rec // from now on the way out ends it
+	r.recs = append(r.recs, rec) // from now on the way out ends it
 	rec.every = rec.started.IntervalSeconds
 	if rec.every != s.Every.SI && rec.expected > 0 {
 		rec.expected = int64(math.Round(seconds / rec.every))
 	}
 	rec.block = plan.Block(time.Duration(rec.every * float64(time.Second)))
 	rec.span = time.Duration(float64(rec.block) * rec.every * float64(time.Second))
-	rec.fetched, rec.looked, rec.told = rec.started.At, rec.started.At, rec.started.At
+	rec.fetched, rec.told, r.looked = rec.started.At, rec.started.At, rec.started.At
 	if rec.writer, err = r.keeper.Trace(r.traceHead(rec)); err != nil {
 		return nil, r.stop(Bench, "%s: %w", name, err)
 	}
@@ -177,7 +177,7 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 	if rec.expected > 0 {
 		what = fmt.Sprintf("for %s, %d samples", spanText(seconds), rec.expected)
 	}
-	r.note("recording", "info", fmt.Sprintf("%s is being recorded by %s (%s), one sample every %s, %s", name, role.Need.Name, role.Channel, quantity.Second(rec.every), what))
+	r.note("stage", "info", fmt.Sprintf("%s is being recorded by %s (%s), one sample every %s, %s", name, role.Need.Name, role.Channel, quantity.Second(rec.every), what))
 	return rec, nil
 }
 
@@ -239,7 +239,10 @@ func (r *runner) fill(ctx context.Context, rec *recording) error {
 		if _, err := r.fetch(ctx, rec, max(least, mostFetched), least); err != nil {
 			return err
 		}
-		if err := r.lookAfter(ctx, rec); err != nil {
+		if err := r.lookAfter(ctx); err != nil {
+			return err
+		}
+		if err := r.pump(ctx); err != nil { // what others have recorded meanwhile
 			return err
 		}
 	}
@@ -330,18 +333,41 @@ func (r *runner) guardBlock(rec *recording) error {
 	return nil
 }
 
-// pump takes what waits, where it is time to: before its block is over nothing is asked for.
-func (r *runner) pump(ctx context.Context) error {
-	rec := r.rec
-	if rec == nil || rec.ended || r.clock.Since(rec.fetched) < rec.span {
-		return nil
+// recordingAt gives what is being recorded at a node; nil: nothing.
+func (r *runner) recordingAt(node string) *recording {
+	for _, rec := range r.recs {
+		if rec.role.Need.Node == node {
+			return rec
+		}
 	}
-	return r.pumpNow(ctx)
+	return nil
 }
 
-// pumpNow takes everything that waits.
-func (r *runner) pumpNow(ctx context.Context) error {
-	rec := r.rec
+// recordingOf gives what a channel records; nil: nothing.
+func (r *runner) recordingOf(ch plan.Channel) *recording {
+	for _, rec := range r.recs {
+		if rec.role.Channel == ch {
+			return rec
+		}
+	}
+	return nil
+}
+
+// pump takes what waits of every recording for which it is time: before its block is over nothing is asked for.
+func (r *runner) pump(ctx context.Context) error {
+	for _, rec := range r.recs {
+		if r.clock.Since(rec.fetched) < rec.span {
+			continue
+		}
+		if err := r.pumpNow(ctx, rec); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// pumpNow takes everything that waits of a recording.
+func (r *runner) pumpNow(ctx context.Context, rec *recording) error {
 	for {
 		most := max(rec.block, mostFetched)
 		n, err := r.fetch(ctx, rec, most, 0)
@@ -349,14 +375,14 @@ func (r *runner) pumpNow(ctx context.Context) error {
 			return err
 		}
 		if n < most {
-			return r.lookAfter(ctx, rec)
+			return r.lookAfter(ctx)
 		}
 	}
 }
 
-// sleep waits; a recording goes on meanwhile.
+// sleep waits; recordings go on meanwhile.
 func (r *runner) sleep(ctx context.Context, d time.Duration) error {
-	if r.rec == nil {
+	if len(r.recs) == 0 {
 		return r.clock.Sleep(ctx, d)
 	}
 	end := r.clock.Now().Add(d)
@@ -365,7 +391,10 @@ func (r *runner) sleep(ctx context.Context, d time.Duration) error {
 		if left <= 0 {
 			return r.pump(ctx)
 		}
-		if err := r.clock.Sleep(ctx, min(left, r.rec.span)); err != nil {
+		for _, rec := range r.recs {
+			left = min(left, rec.span)
+		}
+		if err := r.clock.Sleep(ctx, left); err != nil {
 			return err
 		}
 		if err := r.pump(ctx); err != nil {
@@ -375,11 +404,11 @@ func (r *runner) sleep(ctx context.Context, d time.Duration) error {
 }
 
 // lookAfter looks, from time to time, whether the outputs are as they were left.
-func (r *runner) lookAfter(ctx context.Context, rec *recording) error {
-	if r.clock.Since(rec.looked) < lookEvery {
+func (r *runner) lookAfter(ctx context.Context) error {
+	if r.clock.Since(r.looked) < lookEvery {
 		return nil
 	}
-	rec.looked = r.clock.Now()
+	r.looked = r.clock.Now()
 	for i := range r.roles {
 		role := &r.roles[i]
 		if role.feed == nil && role.sink == nil || !r.state[i].On {
@@ -434,7 +463,7 @@ func (r *runner) endRecording(ctx context.Context, rec *recording, w *row, why s
 		return nil
 	}
 	rec.ended = true
-	defer func() { r.rec = nil }()
+	defer r.forget(rec)
 	if rec.writer == nil { // it never began
 		return rec.rec.Stop(ctx)
 	}
@@ -504,12 +533,23 @@ func (r *runner) stopAndDrain(ctx context.Context, rec *recording) error {
 	}
 }
 
-// abandon ends a recording on the way out of a run, when the outputs are off.
+// forget takes a recording off the list of those under way.
+func (r *runner) forget(rec *recording) {
+	r.recs = slices.DeleteFunc(r.recs, func(other *recording) bool { return other == rec })
+}
+
+// abandon ends every recording on the way out of a run, when the outputs are off.
 func (r *runner) abandon(ctx context.Context, cause error) {
-	rec := r.rec
-	if rec == nil {
-		return
+	why := "the run ended"
+	if cause != nil {
+		why = record.BrokenOff(cause)
 	}
+	for _, rec := range slices.Clone(r.recs) {
+		r.abandonOne(ctx, rec, why)
+	}
+}
+
+func (r *runner) abandonOne(ctx context.Context, rec *recording, why string) {
 	defer func() {
 		if fault := recover(); fault != nil {
 			r.note("fault", "error", fmt.Sprintf("%s could not be finished: a fault of the program itself: %v", rec.name, fault))
@@ -517,26 +557,24 @@ func (r *runner) abandon(ctx context.Context, cause error) {
 	}()
 	ctx, cancel := r.clock.WithTimeout(ctx, abandonWithin)
 	defer cancel()
-	why := "the run ended"
-	if cause != nil {
-		why = record.BrokenOff(cause)
-	}
 	if err := r.endRecording(ctx, rec, nil, why); err != nil {
 		r.note("safe", "warn", fmt.Sprintf("%s: %v", rec.name, err))
 	}
 }
 
-// keepTorn finishes the trace of a recording whose instrument is not called any more, with what has come.
+// keepTorn finishes the traces of recordings whose instruments are not called any more, with what has come.
 func (r *runner) keepTorn(why error) {
-	rec := r.rec
-	if rec == nil || rec.writer == nil || rec.ended {
-		return
-	}
-	rec.ended, r.rec = true, nil
-	s, faults := r.statement(rec, driver.Totals{Lost: -1, Coulombs: nan, Handovers: -1}, false)
-	s.Why = append([]string{"it ended early: " + record.BrokenOff(why)}, faults...)
-	if err := r.keeper.FinishTrace(rec.writer, s); err != nil {
-		r.note("safe", "warn", fmt.Sprintf("%s: %v", rec.name, err))
+	for _, rec := range slices.Clone(r.recs) {
+		r.forget(rec)
+		if rec.writer == nil || rec.ended {
+			continue
+		}
+		rec.ended = true
+		s, faults := r.statement(rec, driver.Totals{Lost: -1, Coulombs: nan, Handovers: -1}, false)
+		s.Why = append([]string{"it ended early: " + record.BrokenOff(why)}, faults...)
+		if err := r.keeper.FinishTrace(rec.writer, s); err != nil {
+			r.note("safe", "warn", fmt.Sprintf("%s: %v", rec.name, err))
+		}
 	}
 }
 

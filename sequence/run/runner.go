@@ -51,7 +51,7 @@ type runner struct {
 	ff      *forward // nil: not on the way to where a run goes on
 	ordinal int      // of the step under way, counted through the whole run
 
-	rec     *recording             // under way; nil: none
+	recs    []*recording           // under way
 	keeper  Keeper                 // nil: the sink is none
 	made    map[string]int         // how often each record step's trace has been made
 	traces  map[string]string      // the latest trace of each record step
@@ -59,7 +59,7 @@ type runner struct {
 	meanOf  map[string]string      // the trace that a name is the mean current of
 	lives   []record.LifeResult    // that belong to no trace
 	charges map[string]cell.State  // where the last emulation of each battery ended
-	looked  time.Time              // at the output of an emulation
+	looked  time.Time              // at the outputs, while something is recorded or emulated
 	had     map[int]recordedBefore // recordings that a run which goes on has, by the ordinal of their step
 
 	begun                      int // points, those under way included

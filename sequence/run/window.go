@@ -44,22 +44,22 @@ func (w *window) take(in *driver.Samples) {
 	}
 }
 
-// recorded gives the signal of the recording under way that a gauge would read; ok is false where the gauge takes readings of its own.
-func (r *runner) recorded(g *gaugeState) (signal int, ok bool) {
-	if r.rec == nil || r.rec.ended || r.rec.role.Channel != g.Channel {
-		return 0, false
+// recorded gives the recording under way, and the signal of it, that a gauge would read; ok is false where the gauge takes readings of its own.
+func (r *runner) recorded(g *gaugeState) (rec *recording, signal int, ok bool) {
+	rec = r.recordingOf(g.Channel)
+	if rec == nil || rec.ended {
+		return nil, 0, false
 	}
-	for k, s := range r.rec.step.Signals {
+	for k, s := range rec.step.Signals {
 		if s.Function == g.Function && s.Node == g.Node {
-			return k, true
+			return rec, k, true
 		}
 	}
-	return 0, false
+	return nil, 0, false
 }
 
 // openWindow begins a reading that the recording gives.
-func (r *runner) openWindow(signal int, aperture time.Duration) *window {
-	rec := r.rec
+func (r *runner) openWindow(rec *recording, signal int, aperture time.Duration) *window {
 	now := r.clock.Since(rec.started.At)
 	w := &window{rec: rec, signal: signal, begun: r.clock.Now()}
 	w.from = max(rec.next, int64(math.Ceil(now.Seconds()/rec.every)))
@@ -86,6 +86,9 @@ func (r *runner) closeWindow(ctx context.Context, w *window) (driver.Reading, er
 		for rec.next < w.to {
 			least := int(min(w.to-rec.next, int64(rec.block)))
 			if _, err := r.fetch(ctx, rec, max(least, mostFetched), least); err != nil {
+				return driver.Reading{}, err
+			}
+			if err := r.pump(ctx); err != nil {
 				return driver.Reading{}, err
 			}
 			if err := ctx.Err(); err != nil {
