@@ -8,6 +8,7 @@ import (
 
 	"fourwire/driver/model"
 	"fourwire/internal/diag"
+	"fourwire/sequence/battery"
 	"fourwire/sequence/plan"
 	"fourwire/sim"
 )
@@ -16,7 +17,7 @@ func (a *app) checkCommand() *cobra.Command {
 	var set []string
 	cmd := &cobra.Command{
 		Use:   "check FILE...",
-		Short: "Read and check sequences, benches, models and scenarios; nothing is connected",
+		Short: "Read and check sequences, benches, models, scenarios and battery files; nothing is connected",
 		Long: `Reads the files and says what is wrong with them, all of it in one go: place, line, fault, nearest word.
 A sequence that names its bench is also bound to it. Nothing is connected.
 
@@ -125,7 +126,8 @@ func checkFile(file string, set []string) (checked, error) {
 			return r.with(err)
 		}
 		r.Points = seq.CountPoints()
-		if seq.Bench == "" {
+		_, files := stepFiles(seq, file, &found)
+		if seq.Bench == "" || found.Failed() {
 			break
 		}
 		tb, warnings, err := benchFor(seq, file, "")
@@ -134,7 +136,7 @@ func checkFile(file string, set []string) (checked, error) {
 		}
 		found.Join(warnings)
 		found.Source(file, data)
-		plan.Bind(seq, tb.bench, tb.models, &found)
+		plan.BindWith(seq, tb.bench, tb.models, plan.Options{Files: files}, &found)
 	case "bench":
 		if _, err := loadBench(file, &found); err != nil {
 			return r, err
@@ -143,9 +145,11 @@ func checkFile(file string, set []string) (checked, error) {
 		model.Read(file, data, &found)
 	case "scenario":
 		sim.Read(file, data, &found)
+	case "battery":
+		battery.Read(file, data, &found)
 	default:
 		found.Source(file, data)
-		found.AddHint(diag.Place{File: file, Line: 1, Column: 1}, "the first line is, for a sequence, fourwire: sequence/1; also bench/1, model/1, scenario/1",
+		found.AddHint(diag.Place{File: file, Line: 1, Column: 1}, "the first line is, for a sequence, fourwire: sequence/1; also bench/1, model/1, scenario/1, battery/1",
 			"%s does not say what kind of file it is", filepath.Base(file))
 	}
 	r.Findings = append(r.Findings, found.List()...)

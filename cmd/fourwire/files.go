@@ -187,7 +187,7 @@ func loadSequence(path string, set []string) (*sequence.Sequence, inputFile, err
 		return nil, inputFile{}, wrong(err)
 	}
 	input := inputFile{filepath.Base(path), path, data}
-	if kind := fileKind(data); slices.Contains([]string{"bench", "model", "scenario"}, kind) {
+	if kind := fileKind(data); slices.Contains([]string{"bench", "model", "scenario", "battery"}, kind) {
 		return nil, input, &failure{status: exitInput, err: fmt.Errorf("%s is a %s; a sequence is wanted here", path, kind), hint: "a bench is given with --bench FILE"}
 	}
 	settings := make([]sequence.Setting, 0, len(set))
@@ -227,4 +227,26 @@ func benchFor(seq *sequence.Sequence, seqPath, asked string) (*testBench, []diag
 		return nil, nil, &failure{status: exitInput, findings: found.List()}
 	}
 	return tb, found.List(), nil
+}
+
+// stepFiles reads the files that the steps of a sequence name, from beside it; one that cannot be read is a finding at its place.
+func stepFiles(seq *sequence.Sequence, seqPath string, found *diag.Findings) (inputs []inputFile, data map[string][]byte) {
+	data = map[string][]byte{}
+	for _, f := range seq.Files {
+		path, err := beside(seqPath, f.Name)
+		if err != nil {
+			found.Add(f.Place, "%s", err)
+			continue
+		}
+		if _, known := data[f.Name]; known {
+			continue
+		}
+		text, err := readFile(path)
+		if err != nil {
+			found.Add(f.Place, "the %s file cannot be read: %s", f.Kind, err)
+			continue
+		}
+		inputs, data[f.Name] = append(inputs, inputFile{filepath.Base(path), path, text}), text
+	}
+	return inputs, data
 }

@@ -74,7 +74,8 @@ func (a *app) fit(path string, f fitFlags) error {
 	for _, in := range tb.inputs {
 		found.Source(in.Path, in.Data)
 	}
-	p := plan.Bind(seq, tb.bench, tb.models, &found)
+	_, files := stepFiles(seq, path, &found)
+	p := plan.BindWith(seq, tb.bench, tb.models, plan.Options{Files: files}, &found)
 	if a.json {
 		if !f.points {
 			p.Fit.Forecast, p.Fit.Cut = nil, false

@@ -124,6 +124,11 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 		return err
 	}
 	r.bench, r.inputs = tb, append(r.inputs, tb.inputs...)
+	files, options, err := optionsFor(seq, path, input.Data, f.accept)
+	if err != nil {
+		return err
+	}
+	r.inputs = append(r.inputs, files...)
 	if seeded && !tb.simulated {
 		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
 	}
@@ -132,7 +137,7 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 			return wrong(err)
 		}
 	}
-	if r.plan, err = bind(seq, input.Data, tb, f.accept, &warnings); err != nil {
+	if r.plan, err = bind(seq, input.Data, tb, options, &warnings); err != nil {
 		return err
 	}
 	r.warnings = warnings
@@ -149,14 +154,25 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 	return r.finish(r.walk(ctx))
 }
 
+// optionsFor is how a sequence is bound: with the files that its steps name.
+func optionsFor(seq *sequence.Sequence, path string, data []byte, accept string) ([]inputFile, plan.Options, error) {
+	var found diag.Findings
+	found.Source(seq.File, data)
+	files, contents := stepFiles(seq, path, &found)
+	if found.Failed() {
+		return nil, plan.Options{}, &failure{status: exitInput, findings: found.List()}
+	}
+	return files, plan.Options{Accept: accept, Files: contents}, nil
+}
+
 // bind makes the plan. What the files say wrongly is exit 3; a bench that cannot do it is exit 4.
-func bind(seq *sequence.Sequence, data []byte, tb *testBench, accept string, warnings *[]diag.Finding) (*plan.Plan, error) {
+func bind(seq *sequence.Sequence, data []byte, tb *testBench, o plan.Options, warnings *[]diag.Finding) (*plan.Plan, error) {
 	var found diag.Findings
 	found.Source(seq.File, data)
 	for _, in := range tb.inputs {
 		found.Source(in.Path, in.Data)
 	}
-	p := plan.BindWith(seq, tb.bench, tb.models, plan.Options{Accept: accept}, &found)
+	p := plan.BindWith(seq, tb.bench, tb.models, o, &found)
 	if found.Failed() {
 		status := exitBench
 		return nil, &failure{status: status, findings: found.List(), err: errors.New("the bench does not serve this sequence"),
