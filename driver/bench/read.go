@@ -12,7 +12,7 @@ import (
 
 var (
 	nameForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_-]*$`)
-	nodeForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_]*(\.[A-Za-z0-9_]+)*$`)
+	nodeForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_-]*(\.[A-Za-z0-9_-]+)*$`) // as a sequence may name one
 )
 
 // Read reads a bench file. All that is wrong with it is among the findings; the bench is nil then. Whether the models of the
