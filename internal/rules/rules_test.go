@@ -21,6 +21,7 @@ var arrows = map[string][]string{
 	"quantity":          {},
 	"quantity/measured": {"quantity"},
 	"internal/clock":    {},
+	"internal/ledger":   {"internal/clock"},
 	"internal/diag":     {"quantity", "internal/spelling"},
 	"internal/spelling": {},
 

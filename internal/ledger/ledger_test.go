@@ -1,0 +1,116 @@
+package ledger_test
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"fourwire/internal/clock"
+	"fourwire/internal/ledger"
+)
+
+func pass(c clock.Clock, d time.Duration) { _ = c.Sleep(context.Background(), d) }
+
+func Example() {
+	c := clock.NewVirtual(time.Time{})
+	l := ledger.New(c)
+	l.Step("sweep.yaml:4:3")
+	query := l.Enter(ledger.Processing, "dmm")
+	pass(c, 5*time.Millisecond)
+	query.LeaveFirst(ledger.Transfer, time.Millisecond)
+	settle := l.EnterWhole(ledger.Settle, "")
+	inside := l.Enter(ledger.Aperture, "dmm") // a reading that shows whether it has settled
+	pass(c, 20*time.Millisecond)
+	inside.Leave()
+	settle.Leave()
+	pass(c, time.Millisecond)
+	for _, s := range l.Spans() {
+		fmt.Printf("%s %s %.0f ms\n", s.Kind, s.Instrument, s.Seconds*1e3)
+	}
+	// Output:
+	// settle  20 ms
+	// processing dmm 4 ms
+	// host  1 ms
+	// transfer dmm 1 ms
+}
+
+// Whatever is entered and left, in whatever order of lengths: the spans add up to the time that has passed.
+func TestSpansAddUp(t *testing.T) {
+	c := clock.NewVirtual(time.Time{})
+	l := ledger.New(c)
+	var open []ledger.Entry
+	state := uint64(1)
+	for range 5000 {
+		state = state*6364136223846793005 + 1442695040888963407
+		pass(c, time.Duration(state>>54)*time.Microsecond)
+		kind := ledger.Kinds()[state>>33%uint64(len(ledger.Kinds()))]
+		switch {
+		case len(open) > 0 && state>>40&1 == 0:
+			e := open[len(open)-1]
+			open = open[:len(open)-1]
+			if state>>41&1 == 0 {
+				e.LeaveFirst(kind, time.Duration(state>>55)*time.Microsecond)
+			} else {
+				e.Leave()
+			}
+		case state>>42&7 == 0:
+			l.Step(fmt.Sprint("step ", state>>60))
+		case state>>45&3 == 0:
+			open = append(open, l.EnterWhole(kind, "unit"))
+		default:
+			open = append(open, l.Enter(kind, "meter"))
+		}
+	}
+	sum := 0.0
+	for _, s := range l.Spans() {
+		if s.Seconds < 0 {
+			t.Errorf("a span of negative length: %+v", s)
+		}
+		sum += s.Seconds
+	}
+	if whole := l.Elapsed().Seconds(); math.Abs(sum-whole) > 1e-9*whole || whole == 0 {
+		t.Errorf("the spans add up to %v s of %v s", sum, whole)
+	}
+}
+
+// Time goes to the innermost span, and to the outer one again when that has ended.
+func TestNesting(t *testing.T) {
+	c := clock.NewVirtual(time.Time{})
+	l := ledger.New(c)
+	outer := l.Enter(ledger.OutputUp, "psu")
+	pass(c, 3*time.Second)
+	inner := l.Enter(ledger.Range, "psu")
+	pass(c, 2*time.Second)
+	inner.Leave()
+	pass(c, 4*time.Second)
+	outer.Leave()
+	got := map[ledger.Kind]ledger.Span{}
+	for _, s := range l.Spans() {
+		got[s.Kind] = s
+	}
+	if got[ledger.OutputUp].Seconds != 7 || got[ledger.Range].Seconds != 2 || got[ledger.OutputUp].Count != 1 || len(got) != 2 {
+		t.Errorf("got %+v", got)
+	}
+}
+
+// Without an account nothing is kept and nothing breaks.
+func TestNone(t *testing.T) {
+	var l *ledger.Ledger
+	l.Step("x")
+	defer l.Enter(ledger.Host, "").Leave()
+	l.EnterWhole(ledger.Settle, "").LeaveFirst(ledger.Host, time.Second)
+	if l.Spans() != nil || l.Elapsed() != 0 {
+		t.Error("a ledger that is not there has kept something")
+	}
+}
+
+func BenchmarkEnter(b *testing.B) {
+	l := ledger.New(clock.NewVirtual(time.Time{}))
+	l.Step("sweep.yaml:4:3")
+	b.ReportAllocs()
+	for b.Loop() {
+		l.Enter(ledger.Processing, "dmm").LeaveFirst(ledger.Transfer, time.Microsecond)
+	}
+}
