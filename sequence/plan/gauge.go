@@ -21,6 +21,7 @@ type wanted struct {
 	low      float64 // smallest and largest magnitude expected, NaN: not known
 	high     float64
 	likely   []float64 // magnitude at each planned reading, where it is known
+	after    bool      // only to see what is left at the node when everything is off
 }
 
 func (c *binder) bindGauges() {
@@ -35,6 +36,7 @@ func (c *binder) wanted() []wanted {
 	find := func(f sequence.Function, node string, at diag.Place) *wanted {
 		for i := range list {
 			if list[i].function == f && list[i].node == node {
+				list[i].after = false
 				return &list[i]
 			}
 		}
@@ -70,10 +72,16 @@ func (c *binder) wanted() []wanted {
 			}
 		},
 		record: func(w *walker, s *sequence.Record, _ int) {
-			for _, one := range s.Signals { // read where its instrument can: what is left at the node afterwards is looked at
-				if one.Function == sequence.Volts {
-					find(one.Function, one.Node, one.Place)
-				}
+			i := c.plan.RoleIndex(s.Role)
+			if i < 0 {
+				return
+			}
+			node, before := c.plan.Roles[i].Need.Node, len(list)
+			if able, _ := c.readers(wanted{function: sequence.Volts, node: node}); len(able) == 0 {
+				return
+			}
+			if g := find(sequence.Volts, node, s.At()); len(list) > before {
+				g.after = true
 			}
 		},
 		emulate: func(w *walker, s *sequence.Emulate, _ int) {
@@ -135,7 +143,7 @@ func (c *binder) bindGauge(w wanted) {
 		c.found.AddHint(w.place, "wire a meter with a higher range, or lower what is asked", "%s is read by %s: %s expected, its largest range ends at %s",
 			fit.Measurement, best.gauge.Channel, quantity.Of(w.high, dimension(w.function)), quantity.Of(top(best.gauge.Specs), dimension(w.function)))
 	}
-	if best.gauge.Own && best.gauge.LeadOhm > 0 {
+	if best.gauge.Own && best.gauge.LeadOhm > 0 && !w.after {
 		c.leadCaution(w, best.gauge)
 	}
 	c.plan.Gauges = append(c.plan.Gauges, best.gauge)

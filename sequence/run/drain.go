@@ -102,6 +102,9 @@ func (r *runner) analyse(ctx context.Context, s *sequence.Drain, name string) (*
 		o.States = append(o.States, drain.Named{Name: state.Name, From: state.Amps.Low, To: state.Amps.High})
 	}
 	from, to := int64(math.Round(s.From.SI/head.IntervalSeconds)), t.Len()
+	if asked := r.lengths[name]; asked > 0 {
+		to = min(to, asked) // not what came while the stop was on its way
+	}
 	if s.To.SI > 0 {
 		to = min(to, int64(math.Round(s.To.SI/head.IntervalSeconds)))
 	}

@@ -166,6 +166,7 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 	if rec.every != s.Every.SI && rec.expected > 0 {
 		rec.expected = int64(math.Round(seconds / rec.every))
 	}
+	r.lengths[name] = rec.expected
 	rec.block = plan.Block(time.Duration(rec.every * float64(time.Second)))
 	rec.span = time.Duration(float64(rec.block) * rec.every * float64(time.Second))
 	rec.fetched, rec.told, r.looked = rec.started.At, rec.started.At, rec.started.At
@@ -198,9 +199,25 @@ func (r *runner) traceHead(rec *recording) trace.Head {
 			}
 			signal.Ranges = append(signal.Ranges, trace.Range{Full: spec.Full, Inputs: inputs, Gain: gain, Offset: offset})
 		}
+		steps(signal.Ranges)
 		h.Signals = append(h.Signals, signal)
 	}
 	return h
+}
+
+// mostSteps is how many times the finest step the step of another range may be, so that all of them can be summed as whole numbers.
+const mostSteps = 1e6
+
+// steps gives ranges the power of ten that leaves each at least 10^6 counts, about what 32 bits of a sample resolve.
+func steps(ranges []trace.Range) {
+	finest := math.Inf(1)
+	for i := range ranges {
+		ranges[i].Step = math.Pow(10, math.Floor(math.Log10(ranges[i].Full)+1e-9)-6)
+		finest = math.Min(finest, ranges[i].Step)
+	}
+	for i := range ranges {
+		ranges[i].Step = math.Min(ranges[i].Step, mostSteps*finest)
+	}
 }
 
 // longMean is what stays uncertain of a mean over many samples: gain, relative, and offset, as standard uncertainties.

@@ -55,6 +55,7 @@ type runner struct {
 	keeper  Keeper                 // nil: the sink is none
 	made    map[string]int         // how often each record step's trace has been made
 	traces  map[string]string      // the latest trace of each record step
+	lengths map[string]int64       // by trace: samples that were asked for
 	drains  map[string]*drained    // by trace
 	meanOf  map[string]string      // the trace that a name is the mean current of
 	lives   []record.LifeResult    // that belong to no trace
@@ -164,7 +165,7 @@ func newRunner(c Config) (*runner, error) {
 	r := &runner{
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
 		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
-		made: map[string]int{}, traces: map[string]string{}, drains: map[string]*drained{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
+		made: map[string]int{}, traces: map[string]string{}, drains: map[string]*drained{}, lengths: map[string]int64{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
 		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.keeper, _ = c.Sink.(Keeper)
