@@ -28,7 +28,7 @@ type Trace struct {
 }
 
 // overviewBins is how fine the picture of a whole trace is.
-const overviewBins = 1500
+const overviewBins = 1600
 
 // Folder is where the files of a record's page are that are loaded when they are wanted. They are made from the record, as the page is.
 const Folder = "report"
@@ -141,7 +141,8 @@ func Grouped(n int64) string {
 // SecondsText is a time of any size with about four digits: "3 ms", "12.5 s", "2 h 4 min".
 func SecondsText(seconds float64) string {
 	if math.Abs(seconds) >= 60 {
-		return Lasted(time.Duration(seconds * float64(time.Second)))
+		text := Lasted(time.Duration(seconds * float64(time.Second)))
+		return strings.TrimSuffix(strings.TrimSuffix(text, " 0 s"), " 0 min")
 	}
 	return Pretty(quantity.Of(seconds, quantity.Time).Text(4))
 }

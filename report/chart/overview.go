@@ -51,10 +51,36 @@ func (o Overview) SVG(s Size, title string) string {
 	shifted := l
 	shifted.Bottom += lanes // the time axis stands below the states
 	shifted.gridOver(&b, bottom)
+	o.Bins = o.merged(int(l.Right-l.Left) / 2 * 2)
 	o.draw(&b, l)
 	o.lanes(&b, l)
 	b.WriteString("</svg>")
 	return b.String()
+}
+
+// merged puts neighbouring bins together until there are not more than one for each pixel.
+func (o Overview) merged(most int) []trace.Bin {
+	every := (len(o.Bins) + most - 1) / most
+	if every < 2 {
+		return o.Bins
+	}
+	var out []trace.Bin
+	for len(o.Bins) > 0 {
+		part := o.Bins[:min(every, len(o.Bins))]
+		o.Bins = o.Bins[len(part):]
+		all := trace.Bin{From: part[0].From, To: part[len(part)-1].To, Min: math.Inf(1), Max: math.Inf(-1)}
+		sum := 0.0
+		for _, b := range part {
+			if b.Count > 0 {
+				all.Count += b.Count
+				sum += b.Mean * float64(b.Count)
+				all.Min, all.Max = min(all.Min, b.Min), max(all.Max, b.Max)
+			}
+		}
+		all.Mean = sum / float64(all.Count)
+		out = append(out, all)
+	}
+	return out
 }
 
 // bounds are those of the values; on a logarithmic axis from the least mean that is above zero, since noise goes below.
@@ -104,7 +130,7 @@ func (o Overview) draw(b *strings.Builder, l Layout) {
 			continue
 		}
 		top, down := clip(x.Max), clip(x.Min)
-		fmt.Fprintf(&area, "M%.1f %.1fH%.1fV%.1fH%.1fz", left, top, right, max(down, top+0.8), left)
+		fmt.Fprintf(&area, "M%.1f %.0fh%.1fv%.0fh%.1fz", left, top, right-left, max(down-top, 1), left-right)
 		verb := "L"
 		if !pen {
 			verb, pen = "M", true

@@ -15,6 +15,7 @@ import (
 	"fourwire/record"
 	"fourwire/report"
 	"fourwire/report/chart"
+	"fourwire/report/tiles"
 )
 
 //go:embed page.tmpl
@@ -26,8 +27,23 @@ var styleText string
 //go:embed page.js
 var scriptText string
 
-// Form makes report.html.
-func Form() report.Form { return report.Form{Name: report.PageFile, Make: Page} }
+// Options changes the page; the zero value is good.
+type Options struct {
+	TileBytes int64 // budget of the files beside the page, per trace; 0 is tiles.DefaultBudget
+}
+
+// Form makes report.html and, beside it, the files from which its viewers of long traces load what they show.
+func Form() report.Form { return Options{}.Form() }
+
+// Form makes the same with options.
+func (o Options) Form() report.Form {
+	var written map[string]*tiles.Index
+	return report.Form{
+		Name:   report.PageFile,
+		Beside: func(r *report.Report) (err error) { written, err = writeTiles(r, o.TileBytes); return err },
+		Make:   func(r *report.Report) ([]byte, error) { return pageWith(r, written) },
+	}
+}
 
 // The most rows and open verdicts that a page shows; the rest is in points.csv and record.json, as the page then says.
 const (
@@ -35,21 +51,30 @@ const (
 	maxOpen = 100
 )
 
-// Page is the report as an HTML page. Every text of the record is escaped, whoever wrote it.
-func Page(r *report.Report) ([]byte, error) {
+// Page is the report as an HTML page; long traces are still pictures in it. Every text of the record is escaped, whoever wrote it.
+func Page(r *report.Report) ([]byte, error) { return pageWith(r, nil) }
+
+func pageWith(r *report.Report, written map[string]*tiles.Index) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
 		"join": func(list []string) string { return strings.Join(list, ", ") }, "few": few, "lead": lead, "dash": dash, "values": values,
 		"outcome": report.OutcomeText, "rule": report.RuleText, "risk": report.RiskText, "share": report.Share, "percent": percent,
+		"amps": amps, "usable": usable, "judged": judgedText, "slug": judgedClass,
 	}).Parse(pageText)
-	if err == nil {
-		t, err = t.Parse(budgetText)
+	for _, text := range []string{budgetText, traceText} {
+		if err == nil {
+			t, err = t.Parse(text)
+		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("page template: %w", err)
 	}
 	var b bytes.Buffer
-	if err := t.Execute(&b, newPage(r)); err != nil {
+	p, err := newPage(r, written)
+	if err != nil {
+		return nil, fmt.Errorf("page: %w", err)
+	}
+	if err := t.Execute(&b, p); err != nil {
 		return nil, fmt.Errorf("page: %w", err)
 	}
 	return harmless(b.String()), nil
@@ -78,6 +103,11 @@ type page struct {
 
 	Uncertainty  uncertainty
 	BudgetScript template.JS
+
+	Recordings []traceView
+	Discharges []discharge
+	Tiled      bool // a viewer loads files from beside the page
+	Viewer     template.JS
 }
 
 type limit struct {
@@ -87,7 +117,7 @@ type limit struct {
 	More    int
 }
 
-func newPage(r *report.Report) page {
+func newPage(r *report.Report, written map[string]*tiles.Index) (page, error) {
 	p := page{Report: r, Style: template.CSS(styleText + budgetStyle), LineStyle: lineStyle(), Script: template.JS(scriptText), Plan: newPlan(r.Record), Table: newTable(r)}
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
@@ -98,7 +128,7 @@ func newPage(r *report.Report) page {
 		p.Banded = p.Banded || l.Closest != nil && l.Closest.Band > 0
 		p.Limits = append(p.Limits, limit{l, gauge(l, i), open[:min(len(open), maxOpen)], max(0, len(open)-maxOpen)})
 	}
-	return p
+	return p, p.battery(written)
 }
 
 // lineStyle sets the line colours for light and dark grounds.
@@ -130,8 +160,11 @@ type entry struct {
 }
 
 func newPicture(r *report.Report, c report.Curve, number int) picture {
-	p := picture{Curve: c, ID: fmt.Sprintf("curve-%d", number+1)}
-	p.Caption = caption(r, c)
+	return picture{Curve: c, ID: fmt.Sprintf("curve-%d", number+1), Caption: caption(r, c)}.drawn()
+}
+
+func (p picture) drawn() picture {
+	c := p.Curve
 	if c.Missing != "" {
 		return p
 	}
@@ -179,6 +212,9 @@ func markText(c report.Curve, l report.Line, d report.Dot) string {
 		parts = append(parts, report.Pretty(l.Name))
 	}
 	parts = append(parts, c.X.Name+": "+report.WithU(d.X, d.UX, c.X.Dim), c.Y.Name+": "+report.WithU(d.Y, d.UY, c.Y.Dim))
+	if d.Number == 0 { // of no point
+		return strings.Join(parts, "\n")
+	}
 	last := fmt.Sprintf("point %d", d.Number)
 	if d.Status != record.StatusOK {
 		last += ": " + d.Status

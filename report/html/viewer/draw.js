@@ -21,7 +21,7 @@ function traceLayout(t, width) {
 }
 
 // Where the values of a panel lie: of what is drawn, on a linear or a logarithmic axis.
-function traceScale(found, log, unit) {
+function traceScale(found, log, unit, head) {
   let low = Infinity, high = -Infinity, least = Infinity;
   for (let c = 0; c < found.lo.length; c++) {
     if (found.hi[c] === -Infinity) continue;
@@ -40,7 +40,7 @@ function traceScale(found, log, unit) {
     return { log: true, low: bottom, high: top, cut: low < bottom, place: x => x <= bottom ? 0 : Math.log(x / bottom) / Math.log(top / bottom), unit };
   }
   const room = (high - low) * 0.08 || Math.abs(high) * 0.05 || 1;
-  let bottom = low - room, top = high + room;
+  let bottom = low - room, top = high + (head ? 4 : 1) * room; // some room for the name where it would stand on the line
   if (low >= 0 && low < 0.4 * high && unit === "A") bottom = Math.min(0, low);
   return { log: false, low: bottom, high: top, place: x => (x - bottom) / (top - bottom), unit };
 }
@@ -108,7 +108,7 @@ function traceDraw(canvas, t, store, view, marks) {
     text(time.origin ? "from " + time.name : time.name || "time since the start", box.right, bottom + 27, "right", 11.5, colour.soft);
   }
   function panel(p) {
-    const s = t.signals[p.signal], f = found.signals[p.signal], scale = traceScale(f, p.main && view.log, s.unit), height = p.bottom - p.top;
+    const s = t.signals[p.signal], f = found.signals[p.signal], scale = traceScale(f, p.main && view.log, s.unit, !p.main), height = p.bottom - p.top;
     const py = x => p.bottom - Math.max(-0.02, Math.min(1.02, scale.place(x))) * height;
     for (const m of valueTicks(scale.low, scale.high, scale.log, height / 42)) {
       const y = Math.round(py(m.at)) + 0.5;
@@ -158,10 +158,16 @@ function traceDraw(canvas, t, store, view, marks) {
       c = last;
     }
     ctx.lineWidth = 1;
+    let end = box.right - 4, above = null; // labels that would cover one another stand side by side
     if (p.main && marks.lines) for (const [name, x] of t.lines) {
       if (!(scale.place(x) > 0 && scale.place(x) < 1)) continue;
-      line(box.left, py(x), box.right, py(x), colour.doubt, name === "floor" ? [2, 3] : [7, 4]);
-      text(`${name} ${numberText(x, "A", 3)}`, box.right - 4, py(x) - 8, "right", 11, colour.doubt, true);
+      const y = py(x), words = `${name} ${numberText(x, "A", 3)}`;
+      line(box.left, y, box.right, y, colour.doubt, name === "floor" ? [2, 3] : [7, 4]);
+      if (above !== null && Math.abs(above - y) > 17) end = box.right - 4;
+      ctx.font = font(11);
+      if (end - ctx.measureText(words).width > box.left + 80) text(words, end, y - 8, "right", 11, colour.doubt, true);
+      end -= ctx.measureText(words).width + 14;
+      above = y;
     }
     ctx.restore();
     line(box.left + 0.5, p.top, box.left + 0.5, p.bottom, colour.soft);
@@ -220,7 +226,7 @@ function traceDraw(canvas, t, store, view, marks) {
       }
       ctx.stroke();
       ctx.restore();
-      const words = "gap " + timeText(count * t.interval, t.interval);
+      const long = count * t.interval, words = "gap " + (long < 60 ? numberText(long, "s", 4) : timeText(long, 1));
       ctx.font = font(11);
       if (ctx.measureText(words).width + 10 < x2 - x1) text(words, (x1 + x2) / 2 - ctx.measureText(words).width / 2, box.panels[0].bottom - 12, "left", 11, colour.ink, true);
       else text("▾", (x1 + x2) / 2, box.panels[0].top + 5, "center", 12, colour.ink);

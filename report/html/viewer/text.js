@@ -41,7 +41,7 @@ function timeTicks(a, b, want) {
     }
     marks.push({ at, label: at === 0 ? "0" : label });
   }
-  return { marks, origin, name: step < 1 ? (origin ? timeText(origin, Math.min(1, step)) + " +" : "") : b < 120 ? "" : step >= 60 ? "h:min" : "h:min:s" };
+  return { marks, origin, name: step < 1 ? (origin ? timeText(origin, Math.min(1, Math.pow(10, Math.ceil(Math.log10((b - a) * 1.0001))))) + " +" : "") : b < 120 ? "" : step >= 60 ? "h:min" : "h:min:s" };
 }
 
 // Marks for an axis of values.

@@ -139,7 +139,7 @@ function traceViewer(figure, t) {
     show(a - room, b + room);
   }
   function toEvent(step) {
-    const count = t.events.length / 3, middle = (view.a + view.b) / 2, start = k => t.events[3 * k], length = k => t.events[3 * k + 1];
+    const count = t.events.length / 3, middle = view.b - view.a >= t.n ? -1 : (view.a + view.b) / 2, start = k => t.events[3 * k], length = k => t.events[3 * k + 1];
     let k = event >= 0 && start(event) >= view.a && start(event) <= view.b ? event + step : -1;
     if (k < 0 || k >= count) {
       k = 0;
@@ -166,7 +166,10 @@ function traceViewer(figure, t) {
     if (e.shiftKey || Math.abs(e.deltaX) > Math.abs(e.deltaY)) return pan((e.deltaX || e.deltaY) * size / 1200);
     zoom(Math.exp(Math.max(-300, Math.min(300, e.deltaY * size)) * 0.004), shown.at(e.clientX - canvas.getBoundingClientRect().left));
   }, { passive: false });
-  stage.addEventListener("focus", () => wheelOn = true);
+  stage.addEventListener("focus", () => {
+    wheelOn = true;
+    hint.hidden = true;
+  });
   stage.addEventListener("blur", () => wheelOn = false);
 
   const fingers = new Map();
@@ -245,6 +248,8 @@ function traceViewer(figure, t) {
   command.append("The same, exactly: ", make("code"));
   root.append(command);
 
+  const seconds = x => Number((x * t.interval).toPrecision(15)) + "s";
+  const zoomCommand = (a, b) => `fourwire zoom ${t.record} ${t.name} --from ${seconds(a)} --to ${seconds(b)}`;
   function between() {
     const [a, b] = cursors.map(c => c.at).sort((x, y) => x - y), k = Math.max(0, t.i), s = t.signals[k], sum = traceSum(t, store, a, b);
     const unit = s.unit === "A" ? "C" : s.unit + "·s", wait = sum.waiting ? "…" : null, none = sum.count ? null : "–";
@@ -259,8 +264,7 @@ function traceViewer(figure, t) {
     set("energy", wait || none || numberText(sum.cross * t.interval, "J"));
     set("range", wait || none || `${numberText(sum.min[k], s.unit, 4)} to ${numberText(sum.max[k], s.unit, 4)}`);
     set("samples", wait || sum.count.toLocaleString("en").replaceAll(",", " ") + (sum.count < b - a ? `, ${(b - a - sum.count).toLocaleString("en").replaceAll(",", " ")} missing` : ""));
-    const seconds = x => Number((x * t.interval).toPrecision(15)) + "s";
-    command.lastChild.textContent = `fourwire zoom ${t.record} ${t.name} --from ${seconds(a)} --to ${seconds(b)}`;
+      command.lastChild.textContent = `fourwire zoom ${t.record} ${t.name} --from ${seconds(a)} --to ${seconds(b)}`;
     return sum;
   }
   function depth() {
@@ -269,7 +273,7 @@ function traceViewer(figure, t) {
     if (store.state.failed) words = `Finer views are missing: keep the folder "report" beside this page.`;
     else if (store.state.packed) words += " This browser is too old to unpack finer views.";
     else if (store.state.waiting) words += " Loading…";
-    else if (shown.used > shown.want && s > 1.5 * per) words += t.whole ? "" : ` Beyond this depth: fourwire zoom ${t.record} ${t.name} --from … --to … --raw; the page keeps single samples ${t.events.length ? "around events" : "where the current swings most"} only.`;
+    else if (shown.used > shown.want && s > 1.5 * per) words += t.whole ? "" : ` Beyond this depth: ${zoomCommand(Math.floor(view.a), Math.ceil(view.b))} --raw; the page keeps single samples ${t.events.length ? "around events" : "where the current swings most"} only.`;
     if (note.textContent !== words) note.textContent = words;
   }
   function tell() {
