@@ -260,3 +260,58 @@ func TestARecordingThatIsNotTaken(t *testing.T) {
 		must(t, link.Close())
 	}
 }
+
+// What a recording has left of the settings of readings is not known: they are set again.
+func TestReadingsSetTheirRangesAgainBehindARecording(t *testing.T) {
+	reading := []transporttest.Step{transporttest.Sent(":SENS:VOLT:RANG 2;:SENS:VOLT:APER 0.02"), transporttest.Sent(":SYST:ERR?"), transporttest.Answer(noError),
+		transporttest.Sent(":INIT"), transporttest.Sent(":FETC:VOLT?"), transporttest.Answer("1.5")}
+	steps := append(append([]transporttest.Step{}, reading...), begun(transporttest.Sent(":TRAC:FEED:CONT NEV"), transporttest.Sent(":SYST:ERR?"), transporttest.Answer(noError))...)
+	in, link := opened(t, libraryModel(t, "source-measure-unit"), driver.Config{Name: "smu"}, append(steps, reading...)...)
+	ctx := context.Background()
+	m, err := in.Meter(1)
+	must(t, err)
+	r, err := in.Recorder(1)
+	must(t, err)
+	read := func() {
+		t.Helper()
+		must(t, m.Begin(ctx, driver.Request{Function: driver.Volts, Expect: 1}))
+		if _, err := r.Start(ctx, bothFunctions); !errors.Is(err, driver.ErrBusy) {
+			t.Errorf("a recording in the middle of a reading gives %v", err)
+		}
+		_, err := m.End(ctx)
+		must(t, err)
+	}
+	read()
+	_, err = r.Start(ctx, bothFunctions)
+	must(t, err)
+	must(t, r.Stop(ctx))
+	read()
+	must(t, link.Close())
+}
+
+// One abort stops all channels: a reading that has to be stopped waits for the recording of another.
+func TestAReadingDoesNotStopTheRecordingOfAnotherChannel(t *testing.T) {
+	m := modelOf(t, `fourwire: model/1
+about: two channels that record, and one abort for both
+channels:
+  - measures: {amps: [{full: 1 A, gain: 0.1 %, offset: 1 mA}]}
+    records: {functions: [amps], interval: 1 ms..1 s}
+    copies: 2
+dialect:
+  say: {record amps: "WHAT{ch} I", record interval: "EVERY{ch} {seconds}", record start: "GO{ch}", record stop: "HALT{ch}", start: "READ{ch}", abort: "STOP"}
+  ask: {identity: "*IDN?", read amps: "I{ch}?", record data: {send: "MORE{ch} {most}", read: {start: whole, values: singles}}}
+`)
+	in, link := opened(t, m, driver.Config{Name: "twin"}, transporttest.Sent("WHAT2 I"), transporttest.Sent("EVERY2 0.001"), transporttest.Sent("GO2"), transporttest.Sent("READ1"))
+	ctx := context.Background()
+	r, err := in.Recorder(2)
+	must(t, err)
+	_, err = r.Start(ctx, driver.Recording{Functions: []driver.Function{driver.Amps}, IntervalSeconds: 1e-3})
+	must(t, err)
+	meter, err := in.Meter(1)
+	must(t, err)
+	must(t, meter.Begin(ctx, driver.Request{Function: driver.Amps, Expect: 1}))
+	if err := meter.Begin(ctx, driver.Request{Function: driver.Amps, Expect: 1}); !errors.Is(err, driver.ErrBusy) || !strings.Contains(err.Error(), "the recording of channel 2") {
+		t.Errorf("a reading that is given up beside a recording gives %v", err)
+	}
+	must(t, link.Close())
+}

@@ -88,7 +88,7 @@ func TestInterleavedSpecials(t *testing.T) {
 		}
 	}
 	odd := [][]float32{nil} // the last of an odd number stands alone
-	if n, err := scpi.Interleaved32(odd, []byte("\x3f\x80\x00\x00\x7f\x80\x00\x00\x7f\x80\x00\x00"), scpi.Normal); n != 2 || err != nil || odd[0][0] != 1 || odd[0][2] != inf {
+	if n, err := scpi.Interleaved32(odd, []byte("\x3f\x80\x00\x00\x3f\x80\x00\x00\x7f\x80\x00\x00"), scpi.Normal); n != 1 || err != nil || odd[0][0] != 1 || odd[0][2] != inf {
 		t.Errorf("three in a row: %v, %d, %v", odd, n, err)
 	}
 }
