@@ -1,7 +1,6 @@
 package trace
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -43,7 +42,7 @@ func finish(dir, name string, s Statement, known *gapList) (*finished, error) {
 	if err != nil {
 		return nil, err
 	}
-	text, err := json.MarshalIndent(f, "", "  ")
+	text, err := finishedJSON(f)
 	if err != nil {
 		return nil, err
 	}
@@ -52,7 +51,7 @@ func finish(dir, name string, s Statement, known *gapList) (*finished, error) {
 		return nil, err
 	}
 	defer head.drop()
-	if _, err := head.Write(append(text, '\n')); err != nil {
+	if _, err := head.Write(text); err != nil {
 		return nil, err
 	}
 	for _, f := range []*beside{columns, pyramid, head} { // the last one tells that all are there

@@ -89,6 +89,12 @@ func orNaN(x *float64) float64 {
 	return *x
 }
 
+// finishedJSON writes NAME.json.
+func finishedJSON(f *finished) ([]byte, error) {
+	text, err := json.MarshalIndent(f, "", "  ")
+	return append(text, '\n'), err
+}
+
 // parseFinished reads NAME.json and refuses what cannot be one.
 func parseFinished(data []byte) (*finished, error) {
 	var f finished

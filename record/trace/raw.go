@@ -173,7 +173,7 @@ type rawReader struct {
 }
 
 func newRawReader(r io.Reader) (*rawReader, error) {
-	br := bufio.NewReaderSize(r, 1<<20)
+	br := bufio.NewReaderSize(r, 1<<18)
 	begin := make([]byte, len(rawMagic)+4)
 	if _, err := io.ReadFull(br, begin); err != nil || string(begin[:len(rawMagic)]) != rawMagic {
 		return nil, errors.New("it does not begin as a raw trace does")
@@ -287,7 +287,7 @@ func (r *rawReader) decode(count int) bool {
 		}
 		b = b[8*n:]
 		if cap(r.block.values[i]) < count {
-			r.block.values[i] = make([]int32, maxChunk)
+			r.block.values[i] = make([]int32, count)
 		}
 		values := r.block.values[i][:count]
 		for k := range values {

@@ -299,7 +299,7 @@ func (t *Trace) Blocks(signals []int, from, to int64) iter.Seq2[*Samples, error]
 		out := &Samples{Values: make([][]float32, len(signals)), Runs: make([][]Run, len(signals))}
 		room := make([][]float32, len(signals))
 		for i := range room {
-			room[i] = make([]float32, pageRows)
+			room[i] = make([]float32, min(pageRows, max(0, to-from)))
 		}
 		var in rows
 		first := sort.Search(len(t.segments), func(i int) bool { return t.segments[i].Start+t.segments[i].Count > from })

@@ -128,7 +128,7 @@ func Steps(ranges []Range) ([]Range, error) {
 			return nil, fmt.Errorf("range %d has full scale %g and step %g; both must be positive numbers", i+1, r.Full, r.Step)
 		}
 		if r.Step == 0 {
-			r.Step = math.Pow(10, math.Floor(math.Log10(r.Full)*(1+1e-15))-6)
+			r.Step = math.Pow(10, math.Floor(math.Log10(r.Full)+1e-9)-6)
 		}
 		if n := r.Full / r.Step; n > MaxCounts/2 {
 			return nil, fmt.Errorf("range %d of full scale %g has %.3g counts of its step %g; %d fit", i+1, r.Full, n, r.Step, MaxCounts/2)

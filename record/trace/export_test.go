@@ -1,0 +1,75 @@
+package trace
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"os"
+)
+
+// RawChunk is a chunk of a raw file as it is read.
+type RawChunk struct {
+	Start  int64
+	Values [][]int32
+	Runs   [][]Run
+}
+
+// ReadRaw reads all chunks of a raw file.
+func ReadRaw(data []byte) (h Head, chunks []RawChunk, damaged, torn int64, err error) {
+	r, err := newRawReader(bytes.NewReader(data))
+	if err != nil {
+		return h, nil, 0, 0, err
+	}
+	for {
+		c, err := r.read()
+		if err == io.EOF {
+			return r.head, chunks, r.damaged, r.torn, nil
+		}
+		if err != nil {
+			return r.head, chunks, r.damaged, r.torn, err
+		}
+		one := RawChunk{Start: c.start}
+		for i := range c.values {
+			one.Values = append(one.Values, append([]int32(nil), c.values[i]...))
+			one.Runs = append(one.Runs, append([]Run(nil), c.runs[i]...))
+		}
+		chunks = append(chunks, one)
+	}
+}
+
+// ReadPyramid reads a pyramid, and sums all of its leaves, each alone.
+func ReadPyramid(data []byte) (rows int64, segments []Segment, err error) {
+	p, err := openPyramid(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		return 0, nil, err
+	}
+	if segments, err = p.segments(); err != nil {
+		return 0, nil, err
+	}
+	if len(p.head.levels) > 0 {
+		one, all := newTile(p.head.signals), newTile(p.head.signals)
+		for i := range min(p.head.levels[0].count, 1000) {
+			err = errors.Join(err, p.add(&one, i, i+1))
+		}
+		err = errors.Join(err, p.add(&all, 0, p.head.levels[0].count))
+		if err == nil && all.count != p.head.rows {
+			err = errors.New("the levels have another number of samples than the leaves")
+		}
+	}
+	return p.head.rows, segments, err
+}
+
+// ParseHead reads NAME.json and writes it again.
+func ParseHead(data []byte) (again []byte, err error) {
+	f, err := parseFinished(data)
+	if err != nil {
+		return nil, err
+	}
+	return finishedJSON(f)
+}
+
+// MaxChunk is how many samples a chunk of the raw file has at most.
+const MaxChunk = maxChunk
+
+// SetFile puts another file in the place of the one that a writer writes to.
+func (w *Writer) SetFile(f *os.File) { w.f = f }
