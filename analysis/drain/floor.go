@@ -14,6 +14,7 @@ const (
 	stepsAbove    = 3                  // resolution steps
 	leaveSamples  = 2
 	manySigmas    = 3
+	rippleJumps   = 5
 	levelNoise    = 0.005 // of a level: what is less is no change of it
 )
 
@@ -26,6 +27,7 @@ type floor struct {
 	offTo, offFrom int64   // the device has no supply before the one index and from the other on
 	off            bool
 	offAmps        float64
+	offLimit       float32             // what is above is not off
 	noises         [coarseBins]float32 // standard deviation of neighbours, by level; what tells a change of level from noise
 	words          string
 }
@@ -38,7 +40,7 @@ func (a axis) amps(at float64) float64 { return math.Sinh(at*gridStep+a.low) * a
 
 // findFloor looks for the lowest mode with a noticeable part of the time. coarser widens all tolerances.
 func (a *analysis) findFloor(s *scan, coarser float64) *floor {
-	f := &floor{offTo: s.from, offFrom: s.to}
+	f := &floor{offTo: s.from, offFrom: s.to, offLimit: float32(math.Inf(-1))}
 	step := 0.0
 	for _, r := range a.o.Ranges {
 		if r.Step > 0 && (step == 0 || r.Step < step) {
@@ -155,14 +157,25 @@ func (s *scan) density(bins []Bin, scale float64, f *floor) ([]float64, axis) {
 	density := make([]float64, int(x.at(bins[len(bins)-1].Mean())+1/gridStep)+2)
 	for _, b := range bins {
 		mean := b.Mean()
-		q, n := s.jumps.quantile(coarse(float32(mean)), coarse(float32(mean)), 0.25)
-		if n < 4 {
-			q = 0
-		}
-		own := min(0.5, 0.7*q/(math.Sqrt2*gaussQuartile)/math.Hypot(mean, scale))
+		own := min(0.5, s.ripple(coarse(float32(mean)))/math.Hypot(mean, scale))
 		smear(density, x.at(mean), max(floorKernel, own, b.width()/math.Hypot(mean, scale)/2)/gridStep, float64(b.Count))
 	}
 	return density, x
+}
+
+// ripple is how wide a level is: its noise, and where tiles about there spread by not much more than neighbours differ, as under hum but
+// not where the level changes now and then, one and a half times that.
+func (s *scan) ripple(level int) float64 {
+	q, n := s.jumps.quantile(level, level, 0.25)
+	if n < 4 {
+		return 0
+	}
+	jump := q / (math.Sqrt2 * gaussQuartile)
+	tile, n := s.spreads.quantile(max(0, level-4), min(level+4, coarseBins-1), 0.25)
+	if n >= 8 && tile <= rippleJumps*jump {
+		return 1.5 * max(jump, tile)
+	}
+	return 0.7 * jump
 }
 
 func (b Bin) width() float64 { return min(b.High-b.Low, math.Abs(b.Mean())) }
@@ -218,7 +231,7 @@ func (s *scan) off(f *floor, found []mode, bins []Bin, x axis) int {
 	f.off, f.offAmps = true, mean
 	f.offTo = s.from + lead
 	if trail >= leaveSamples*tileSamples {
-		f.offFrom = s.to - trail
+		f.offFrom, f.offLimit = s.to-trail, float32(limit)
 	}
 	s.offSamples = n
 	return 1

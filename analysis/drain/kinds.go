@@ -12,8 +12,8 @@ const (
 	kindKernel = 0.05 // of charge, duration and peak, relative
 	maxKinds   = 20
 	rareKind   = 3
-	rareKindBy = 0.26 // ln 1.3
-	regularBy  = 0.3  // spread of the period against the period
+	rareKindBy = 0.405 // ln 1.5
+	regularBy  = 0.3   // spread of the period against the period
 )
 
 // feature gives the logarithms of charge, duration and peak, which tell kinds apart, and the width that rounding gives them.
@@ -68,16 +68,18 @@ func sortKinds(events []Event) (kinds [][]int) {
 
 // joinRare gives kinds of very few events to one that is nearly alike, and bounds how many there are.
 func joinRare(events []Event, kinds [][]int) [][]int {
-	centre := func(k []int) (c [3]float64) {
+	type place struct{ at, own [3]float64 }
+	centre := func(k []int) (c place) {
 		for _, e := range k {
-			for w := range c {
-				v, _ := feature(&events[e], w)
-				c[w] += v / float64(len(k))
+			for w := range c.at {
+				v, own := feature(&events[e], w)
+				c.at[w] += v / float64(len(k))
+				c.own[w] += own / float64(len(k))
 			}
 		}
 		return c
 	}
-	centres := make([][3]float64, len(kinds))
+	centres := make([]place, len(kinds))
 	for i, k := range kinds {
 		centres[i] = centre(k)
 	}
@@ -92,8 +94,8 @@ func joinRare(events []Event, kinds [][]int) [][]int {
 					continue
 				}
 				d := 0.0
-				for w := range centres[i] {
-					d = max(d, math.Abs(centres[i][w]-centres[j][w]))
+				for w := range centres[i].at {
+					d = max(d, math.Abs(centres[i].at[w]-centres[j].at[w])-centres[i].own[w]-centres[j].own[w])
 				}
 				if d < apart {
 					from, to, apart = i, j, d

@@ -1,9 +1,15 @@
 package drain
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	bufferSamples = 1 << 16
+	rampPart      = 0.4 // of the step to a neighbour
+	alike         = 0.1 // neighbours that differ by less are one level
+	levelSamples  = 4   // an event that is shorter has one level
 	slackSigmas   = 1.0 // of the cumulative sum: shifts of twice that are found fastest
 	sumSigmas     = 5.0 // a false change in some ten thousand samples, which joining what is alike takes back
 )
@@ -221,19 +227,25 @@ func (l *levels) close(at int) {
 		return
 	}
 	g.cellsEnd, g.core, g.amps = int32(len(m.cells)), g.n, g.sum/float64(g.n)
-	g.flat = long || l.isFlat(l.amps[:at])
+	g.flat = true
+	if !long {
+		g.flat, g.change = l.shape(l.amps[:at])
+	}
 	m.segments = append(m.segments, g)
 }
 
-// isFlat tells a level from a decay or an edge: its halves agree.
-func (l *levels) isFlat(x []float32) bool {
+// shape tells by how much the level may change from beginning to end, from the means of its halves and their noise, and whether a few
+// samples agree at all.
+func (l *levels) shape(x []float32) (flat bool, change float64) {
 	if len(x) < 2 {
-		return false
+		return false, 0
 	}
 	h := len(x) / 2
 	a, b := current(x[:h]).Mean(), current(x[len(x)-h:]).Mean()
-	noise := float64(l.noises[coarse(float32(math.Abs(a+b)/2))])
-	return math.Abs(a-b) <= max(0.1*math.Abs(a+b)/2, 4*noise*math.Sqrt(2/float64(h)))
+	noise := float64(l.noises[coarse(float32(math.Abs(a+b)/2))]) * math.Sqrt(2/float64(h))
+	d := b - a
+	flat = math.Abs(d) <= max(alike*math.Abs(a+b)/2, 4*noise)
+	return flat, math.Copysign(max(0, math.Abs(d)-2*noise)*float64(len(x))/float64(len(x)-h)+2*noise, d)
 }
 
 // closeOpen closes what is open and gives it; an empty one if nothing is.
@@ -252,7 +264,18 @@ func (l *levels) closeOpen() segment {
 func (m *machine) tidy(first int) {
 	s := m.segments[first:]
 	if len(s) < 2 {
+		s[0].flat = true
 		return
+	}
+	s = m.trim(s)
+	if coreOf(s) < levelSamples {
+		for len(s) > 1 {
+			n, sum := s[0].core+s[1].core, s[0].amps*float64(s[0].core)+s[1].amps*float64(s[1].core)
+			joinTo(&s[0], &s[1])
+			s[0].core, s[0].amps = n, sum/float64(n)
+			s = slices.Delete(s, 1, 2)
+		}
+		s[0].flat, s[0].change = true, 0
 	}
 	out := s[:1]
 	for i := 1; i < len(s); i++ {
@@ -260,7 +283,59 @@ func (m *machine) tidy(first int) {
 		for m.joinLast(&out, i+1 < len(s)) {
 		}
 	}
+	m.plateaus(out)
 	m.segments = m.segments[:first+len(out)]
+}
+
+// trim takes what is not above the threshold at both ends, noise or a slow rise or fall, to the segment beside it.
+func (m *machine) trim(s []segment) []segment {
+	for len(s) > 1 && s[0].level() < float64(m.enter) { // noise in front of an event, or a slow rise
+		joinTo(&s[0], &s[1])
+		s = slices.Delete(s, 1, 2)
+	}
+	for len(s) > 1 && s[len(s)-1].level() < float64(m.enter) {
+		joinInto(&s[len(s)-2], &s[len(s)-1])
+		s = s[:len(s)-1]
+	}
+	return s
+}
+
+func coreOf(s []segment) (n int64) {
+	for i := range s {
+		n += s[i].core
+	}
+	return n
+}
+
+// plateaus finds which segments are levels that the current stays at: peaks and dips, and of those between their neighbours what does
+// not itself change by about as much as it differs from them, as a step of a rise or a decay does. Where none is left, the one with most of the charge is.
+func (m *machine) plateaus(s []segment) {
+	most, any := 0, false
+	for i := range s {
+		before, behind := m.level, m.level
+		if i > 0 {
+			before = s[i-1].level()
+		}
+		if i+1 < len(s) {
+			behind = s[i+1].level()
+		}
+		step := min(math.Abs(s[i].level()-before), math.Abs(s[i].level()-behind))
+		switch {
+		case !between(s[i].level(), before, behind):
+			s[i].flat = true
+		case s[i].core == 1:
+			s[i].flat = false
+		default:
+			s[i].flat = math.Abs(s[i].change) < rampPart*step
+		}
+		any = any || s[i].flat
+		if s[i].sum > s[most].sum {
+			most = i
+		}
+	}
+	if !any {
+		s[most].flat = true
+	}
 }
 
 // joinLast looks at the end of the list; it tells whether it joined anything.
@@ -273,7 +348,7 @@ func (m *machine) joinLast(list *[]segment, more bool) bool {
 	last, prev := &s[n-1], &s[n-2]
 	a, b := prev.level(), last.level()
 	noise := float64(m.f.noises[coarse(float32(max(math.Abs(a), math.Abs(b))))])
-	if math.Abs(a-b) <= max(0.02*math.Abs(b), 5*noise*math.Sqrt(1/float64(prev.core)+1/float64(last.core))) {
+	if math.Abs(a-b) <= max(alike*math.Abs(b), 5*noise*math.Sqrt(1/float64(prev.core)+1/float64(last.core))) {
 		joinAlike(prev, last)
 		*list = s[:n-1]
 		return true
@@ -302,7 +377,7 @@ func (m *machine) joinLast(list *[]segment, more bool) bool {
 		}
 	}
 	if !more && isEdge(last) && between(b, a, m.level) {
-		join(prev, last)
+		joinInto(prev, last)
 		*list = s[:n-1]
 		return true
 	}
@@ -324,9 +399,14 @@ func join(a, b *segment) {
 		joinTo(a, b)
 		return
 	}
-	level, core, flat := a.amps, a.core, a.flat
+	joinInto(a, b)
+}
+
+// joinInto joins a, which gives the level, and b, which follows it.
+func joinInto(a, b *segment) {
+	level, core, flat, change := a.amps, a.core, a.flat, a.change
 	joinTo(a, b)
-	a.amps, a.core, a.flat = level, core, flat
+	a.amps, a.core, a.flat, a.change = level, core, flat, change
 }
 
 // joinTo joins a and b, which follows it and gives the level.
@@ -336,13 +416,20 @@ func joinTo(a, b *segment) {
 	a.product += b.product
 	a.peak = max(a.peak, b.peak)
 	a.cellsEnd = b.cellsEnd
-	a.amps, a.core, a.flat = b.amps, b.core, b.flat
+	a.amps, a.core, a.flat, a.change = b.amps, b.core, b.flat, b.change
 }
 
 // joinAlike joins neighbours of one level.
 func joinAlike(a, b *segment) {
 	n, flat := a.core+b.core, a.flat || b.flat || a.core+b.core > 2
 	level := (a.amps*float64(a.core) + b.amps*float64(b.core)) / float64(n)
+	change := b.amps + b.change/2 - (a.amps - a.change/2)
+	switch { // what rounds the edges of a long one says nothing of it
+	case a.core > 3*b.core:
+		change, level = a.change, a.amps
+	case b.core > 3*a.core:
+		change, level = b.change, b.amps
+	}
 	joinTo(a, b)
-	a.amps, a.core, a.flat = level, n, flat
+	a.amps, a.core, a.flat, a.change = level, n, flat, change
 }

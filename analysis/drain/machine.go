@@ -68,6 +68,7 @@ type segment struct {
 	n, core         int64   // samples; and those of them at its level, without edges
 	sum, product    float64 //
 	amps            float64 // the level
+	change          float64 // A, from its beginning to its end
 	cells, cellsEnd int32
 	peak            float32
 	flat            bool // neither an edge nor a decay
@@ -157,6 +158,11 @@ func (m *machine) take(c *chunk) error {
 			}
 			m.off.add(rng, StatsOf(c.amps[p:q], c.voltsOf(p, q)))
 			m.inQuiet, m.afterOff = false, true
+			p = q
+		case !m.active && index >= m.f.offFrom-tileSamples && c.amps[p] <= m.f.offLimit:
+			q = p + firstAbove(c.amps[p:min(q, int(m.f.offFrom-c.start))], m.f.offLimit)
+			m.off.add(rng, StatsOf(c.amps[p:q], c.voltsOf(p, q)))
+			m.inQuiet = false
 			p = q
 		case !m.active:
 			q = min(q, p+followSamples-int(m.tile.Count))
@@ -341,10 +347,31 @@ func (m *machine) revert() {
 func (m *machine) finish(end int64, cut bool) {
 	l := &m.levels
 	l.closeOpen()
+	if m.isTail(end) {
+		m.revert()
+		return
+	}
 	m.tidy(l.first)
 	m.events = append(m.events, stretch{m.begin, end, int32(l.first), int32(len(m.segments)), m.piece, m.cut || cut})
 	m.active, m.inQuiet, m.afterOff = false, false, false
 	m.noteInrush()
+}
+
+// isTail tells whether what seems to be an event is the end of the one before it, which noise lifts above the threshold once more.
+func (m *machine) isTail(end int64) bool {
+	if len(m.events) == 0 {
+		return false
+	}
+	before := m.events[len(m.events)-1]
+	if int(before.piece) != int(m.piece) || end-before.end > before.end-before.start {
+		return false
+	}
+	for i := m.levels.first; i < len(m.segments); i++ {
+		if float64(m.segments[i].peak) > m.level+2*m.f.delta {
+			return false
+		}
+	}
+	return true
 }
 
 // breakOff ends whatever goes on, since no sample follows: at a gap, at the end, or where the supply goes off.
