@@ -16,6 +16,7 @@ type DischargeOptions struct {
 	From            float64   // charge at the beginning of each record; 0 is full
 	Charges         []float64 // where the table has its points, rising; nil is dense below 10 %
 	Ohm             float64   // resistance of the cell, for one record or several of one rate
+	CutoffVolts     float64   // what comes after the voltage first falls below it does not count; 0 takes everything
 	Cubic           bool      // read between the points by a monotone cubic afterwards
 }
 
@@ -93,12 +94,25 @@ type discharges struct {
 	resistive float64
 }
 
+// cut takes what comes behind the cut-off away.
+func (d *discharges) cut(r *Record) *Record {
+	for i, v := range r.Volts {
+		if v < d.o.CutoffVolts && i >= 2 {
+			part := r.Part(0, i)
+			return &part
+		}
+	}
+	return r
+}
+
 func (d *discharges) take(records []*Record) error {
 	slowest := math.Inf(1)
 	for i, r := range records {
 		if err := r.Check(); err != nil {
 			return fmt.Errorf("discharge %d: %w", i+1, err)
 		}
+		r = d.cut(r)
+		d.records = append(d.records, r)
 		rate := median(r.Amps)
 		if !(rate > 0) {
 			return fmt.Errorf("discharge %d: the median current is %g A; current drawn is counted positive", i+1, rate)
@@ -108,9 +122,8 @@ func (d *discharges) take(records []*Record) error {
 		}
 		d.rates = append(d.rates, rate)
 	}
-	d.records = records
 	if d.capacity = d.o.CapacityCoulomb; d.capacity == 0 {
-		_, d.capacity = records[d.slow].Charge()
+		_, d.capacity = d.records[d.slow].Charge()
 	}
 	if !(d.capacity > 0) {
 		return errors.New("no charge was drawn")
@@ -123,7 +136,7 @@ func (d *discharges) take(records []*Record) error {
 		d.twoRates = d.twoRates || rate >= 2*slowest
 	}
 	d.low, d.lowTwo = 1, 1
-	for i, r := range records {
+	for i, r := range d.records {
 		drawn, _ := r.Charge()
 		lowest := 1.0
 		for k := range drawn {
@@ -286,57 +299,65 @@ type hatTerm struct {
 	x  float64
 }
 
-// pool makes the open-circuit points rise: neighbours that fall become one point at their middle (pool adjacent violators;
-// from memory).
+// pool makes the open-circuit points rise.
 func (f *DischargeFit) pool() {
 	charge, volts := make([]float64, len(f.OCV)), make([]float64, len(f.OCV))
+	u := map[float64]float64{}
 	for i, n := range f.OCV {
 		charge[i], volts[i] = n.Charge, n.Value
+		u[n.Charge] = n.U
 	}
-	charge, volts, pooled := Pool(charge, volts)
-	if f.Pooled = pooled; pooled == 0 {
+	charge, volts, f.Pooled = Pool(charge, volts)
+	if f.Pooled == 0 {
 		return
 	}
-	out := make([]Node, len(charge))
+	f.OCV = f.OCV[:0]
 	for i := range charge {
-		out[i] = Node{Charge: charge[i], Figure: Figure{Value: volts[i]}}
-		for _, n := range f.OCV {
-			if math.Abs(n.Charge-charge[i]) < 0.026 {
-				out[i].U = max(out[i].U, n.U)
-			}
-		}
+		f.OCV = append(f.OCV, Node{Charge: charge[i], Figure: Figure{Value: volts[i], U: u[charge[i]]}})
 	}
-	f.OCV = out
-	f.Notes = append(f.Notes, fmt.Sprintf("%d points of the open-circuit voltage did not rise and were pooled with their neighbours", pooled))
+	f.Notes = append(f.Notes, pooledNote(f.Pooled))
 }
 
-// Pool makes a table rise: points that do not are joined with their neighbours into the mean of both, the first and the last
-// charge stay. It tells how many points were lost.
+func pooledNote(n int) string {
+	return fmt.Sprintf("%d points of the open-circuit voltage did not rise; they were made plateaus at their means", n)
+}
+
+// plateau is the rise, in volt, over a stretch of a table that in itself does not rise.
+const plateau = 20e-6
+
+// Pool makes a table rise: a stretch that does not becomes a plateau at its mean, from its first charge to its last, with a
+// rise of 20 uV at most so that a voltage still stands for one charge (pool adjacent violators; from memory). It tells how
+// many points were changed.
 func Pool(charge, volts []float64) (c, v []float64, pooled int) {
-	type block struct{ charge, volts, n, first, last float64 }
+	type block struct{ volts, n, first, last float64 }
 	var blocks []block
 	for i := range charge {
-		blocks = append(blocks, block{charge[i], volts[i], 1, charge[i], charge[i]})
+		blocks = append(blocks, block{volts[i], 1, charge[i], charge[i]})
 		for len(blocks) > 1 {
 			a, b := blocks[len(blocks)-2], blocks[len(blocks)-1]
 			if b.volts > a.volts {
 				break
 			}
 			n := a.n + b.n
-			blocks = append(blocks[:len(blocks)-2], block{(a.charge*a.n + b.charge*b.n) / n, (a.volts*a.n + b.volts*b.n) / n, n, a.first, b.last})
+			blocks = append(blocks[:len(blocks)-2], block{(a.volts*a.n + b.volts*b.n) / n, n, a.first, b.last})
 		}
 	}
 	for i, b := range blocks {
-		at := b.charge
-		switch i {
-		case 0:
-			at = b.first
-		case len(blocks) - 1:
-			at = b.last
+		if b.n == 1 {
+			c, v = append(c, b.first), append(v, b.volts)
+			continue
 		}
-		c, v = append(c, at), append(v, b.volts)
+		rise := plateau / 2
+		if i > 0 {
+			rise = min(rise, (b.volts-blocks[i-1].volts)/4)
+		}
+		if i < len(blocks)-1 {
+			rise = min(rise, (blocks[i+1].volts-b.volts)/4)
+		}
+		c, v = append(c, b.first, b.last), append(v, b.volts-rise, b.volts+rise)
+		pooled += int(b.n)
 	}
-	return c, v, len(charge) - len(c)
+	return c, v, pooled
 }
 
 // cell makes a cell of the fit, with its ends at 0 and 100 %.
@@ -377,7 +398,7 @@ func complete(charge, volts []float64) (c, v []float64, note string) {
 		return charge, volts, ""
 	}
 	low, high := charge[0], charge[n-1]
-	if low > 1e-6 {
+	if low > 1e-3 {
 		slope := (volts[1] - volts[0]) / (charge[1] - charge[0])
 		charge, volts = append([]float64{0}, charge...), append([]float64{max(volts[0]-slope*low, 0)}, volts...)
 		note = fmt.Sprintf("below %.4g %% nothing was measured; the table goes on along its last slope", 100*low)
@@ -385,7 +406,7 @@ func complete(charge, volts []float64) (c, v []float64, note string) {
 		charge[0] = 0
 	}
 	n = len(charge)
-	if high < 1-1e-6 {
+	if high < 1-1e-3 {
 		slope := (volts[n-1] - volts[n-2]) / (charge[n-1] - charge[n-2])
 		charge, volts = append(charge, 1), append(volts, volts[n-1]+slope*(1-high))
 		if note != "" {

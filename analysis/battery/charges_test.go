@@ -153,16 +153,24 @@ func TestPool(t *testing.T) {
 		charge[i] = c["soc_pct"][i] / 100
 	}
 	s, v, pooled := battery.Pool(charge, c["limno2_cr14250se"])
-	if pooled != 1 || len(s) != 10 {
+	if pooled != 2 || len(s) != 11 {
 		t.Fatalf("%d pooled: %v %v", pooled, s, v)
 	}
-	within(t, "charge of the pooled point", s[8], 0.85, 1e-12)
-	within(t, "its voltage", v[8], 2.961, 1e-12)
+	within(t, "80 %", v[8], 2.961, 11e-6)
+	within(t, "90 %", v[9], 2.961, 11e-6)
 	if _, err := battery.Rising(s, v, battery.Linear); err != nil {
 		t.Error(err)
 	}
-	// everything falls: one point is left
-	if s, _, pooled := battery.Pool([]float64{0, 0.5, 1}, []float64{3, 2, 1}); len(s) != 1 || pooled != 2 {
+	// a long stretch keeps its ends
+	s, v, pooled = battery.Pool([]float64{0, 0.1, 0.4, 0.6, 0.9, 1}, []float64{1, 1.5, 1.49, 1.50, 1.48, 1.6})
+	if pooled != 4 || len(s) != 4 || s[1] != 0.1 || s[2] != 0.9 || v[1] >= v[2] {
+		t.Errorf("%d pooled: %v %v", pooled, s, v)
+	}
+	// everything falls: one plateau is left
+	if s, v, pooled := battery.Pool([]float64{0, 0.5, 1}, []float64{3, 2, 1}); len(s) != 2 || pooled != 3 || v[1]-v[0] > 30e-6 {
+		t.Errorf("%v, %d pooled", s, pooled)
+	}
+	if s, _, pooled := battery.Pool([]float64{0, 0.5, 1}, []float64{1, 2, 3}); len(s) != 3 || pooled != 0 {
 		t.Errorf("%v, %d pooled", s, pooled)
 	}
 }

@@ -6,6 +6,9 @@ import (
 	"math"
 )
 
+// ErrFlat says that a series gives resistances but no table of the open-circuit voltage, since that does not fall.
+var ErrFlat = errors.New("the open-circuit voltage does not fall from pulse to pulse: too little charge was drawn to make a table of it")
+
 // PulseAt is the fit of one pulse of a series, with the charge at which it began.
 type PulseAt struct {
 	Charge  float64 `json:"charge"`
@@ -64,7 +67,8 @@ func Pulses(r *Record) int { return len(pulses(r)) }
 // FitSeries fits pulses at several charges, each with its rest, counted from a charge at the beginning (0 is full) and a
 // capacity (0: all that was drawn). It gives open-circuit voltage, series resistance and the resistances of the pairs
 // against charge, the time constants being the same for all: their mean, weighted by how well each pulse tells them.
-// What the current did before a pulse is reckoned with, so rests may be shorter than the slowest pair.
+// What the current did before a pulse is reckoned with, so rests may be shorter than the slowest pair. With [ErrFlat] the
+// cell comes without its open-circuit voltage.
 func FitSeries(r *Record, capacityCoulomb, from float64, o PulseOptions) (*Cell, SeriesFit, error) {
 	var f SeriesFit
 	if err := r.Check(); err != nil {
@@ -219,10 +223,10 @@ func (f *SeriesFit) cell() (*Cell, error) {
 	}
 	charge, volts, pooled := Pool(charge, volts)
 	if pooled > 0 {
-		f.Notes = append(f.Notes, fmt.Sprintf("%d points of the open-circuit voltage did not rise and were pooled with their neighbours", pooled))
+		f.Notes = append(f.Notes, pooledNote(pooled))
 	}
-	if len(charge) < 2 {
-		return nil, errors.New("the open-circuit voltage does not fall as charge is drawn: is the current drawn counted positive?")
+	if n := len(volts); n < 2 || volts[n-1]-volts[0] < 2*plateau {
+		return c, ErrFlat
 	}
 	charge, volts, note := complete(charge, volts)
 	if note != "" {

@@ -78,7 +78,7 @@ func Rising(charge, volts []float64, how Interpolation) (Table, error) {
 	for i := 1; i < len(volts) && i < len(charge); i++ {
 		if !(volts[i] > volts[i-1]) {
 			return Table{}, &TableError{i, fmt.Sprintf("the open-circuit voltage does not rise: %.6g V at %.6g %%, %.6g V at %.6g %%", volts[i-1], charge[i-1]*100, volts[i], charge[i]*100),
-				"leave one of the two points out, or pool them into their mean"}
+				"leave one of the two points out"}
 		}
 	}
 	return NewTable(charge, volts, how)

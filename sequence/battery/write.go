@@ -3,14 +3,15 @@ package battery
 import (
 	"bytes"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
 	cell "fourwire/analysis/battery"
 )
 
-// Write gives a battery file of a cell, always in the same order and form, which Read takes back as the same cell to the
-// last digit. Lines of remark become comments at its head: say there where the figures come from.
+// Write gives a battery file of a cell, always in the same order and form, which Read takes back as the same cell, charges
+// and ratios but for the rounding of their last bit. Lines of remark become comments at its head: say there where the figures come from.
 func Write(f *File, remark ...string) []byte {
 	w := writer{}
 	w.line("fourwire: %s", Kind)
@@ -93,18 +94,18 @@ func (w *writer) charge(key string, coulomb float64) {
 	w.line("%s: %s C", key, number(coulomb))
 }
 
-// ratio writes a ratio in percent where that is exact, else as a number.
+// ratio writes a ratio in percent.
 func (w *writer) ratio(indent, key string, x float64) {
 	if x != 0 {
 		w.line("%s%s: %s", indent, key, share(x))
 	}
 }
 
-// share is a ratio in percent, the shortest that reads back as the same number; else the number itself.
+// share is a ratio in percent, the shortest text that reads back as the same number but for the rounding of its last bit.
 func share(x float64) string {
-	for _, digits := range []int{6, 9, 12, 15, 17} {
+	for _, digits := range []int{6, 9, 12, 15} {
 		text := strconv.FormatFloat(x*100, 'g', digits, 64)
-		if exact(text, 0.01) == x {
+		if math.Abs(exact(text, 0.01)-x) <= 4e-16*math.Abs(x) {
 			return text + " %"
 		}
 	}
@@ -136,8 +137,17 @@ func (w *writer) figure(indent, key string, t *cell.Table) {
 
 func (w *writer) table(indent string, t *cell.Table, unit string) {
 	charge, value := t.Points()
+	last := -1.0
 	for i, s := range charge {
-		w.line("%s%s: %s %s", indent, share(s), number(value[i]), unit)
+		text := share(s)
+		percent, inPercent := strings.CutSuffix(text, " %")
+		if inPercent && exact(percent, 0.01) <= last { // two charges a last bit apart stay two
+			text, inPercent = number(s), false
+		}
+		if last = s; inPercent {
+			last = max(s, exact(percent, 0.01))
+		}
+		w.line("%s%s: %s %s", indent, text, number(value[i]), unit)
 	}
 }
 
