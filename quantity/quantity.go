@@ -147,14 +147,26 @@ func (q Quantity) Text(digits int) string {
 	return text + " " + symbol
 }
 
+// Times from longTime on are printed in days, and in years of 365.25 d where they are that long.
+const (
+	longTime    = 1e6
+	yearSeconds = 8766 * 3600
+)
+
 // Scaled gives the number and the unit with the prefix that suits its size: 0.25 A is 250 and "mA". Ratios are given in
-// percent, temperatures in degC, charge and energy in their SI units.
+// percent, temperatures in degC, charge and energy in their SI units, times of more than a million seconds in days or years.
 func Scaled(si float64, dim Dimension) (number float64, symbol string) {
 	switch dim {
 	case Ratio:
 		return si * 100, "%"
 	case Temperature:
 		return si - 273.15, "degC"
+	}
+	if size := math.Abs(si); dim == Time && size >= longTime && !math.IsInf(si, 0) {
+		if size >= yearSeconds {
+			return si / yearSeconds, "a"
+		}
+		return si / 86400, "d"
 	}
 	base, named := coherentUnits[dim]
 	if !named || strings.Contains(base, "/") || si == 0 || math.IsNaN(si) || math.IsInf(si, 0) {

@@ -116,6 +116,19 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// A year of a life is one of 365.25 d (IAU).
+func TestLongTimesAreInDaysAndYears(t *testing.T) {
+	for si, want := range map[float64]string{3600: "3600 s", 86400: "86400 s", 1.728e6: "20 d", -1.728e6: "-20 d", 31557600: "1 a", 78894000: "2.5 a"} {
+		q := quantity.Of(si, quantity.Time)
+		if got := q.String(); got != want {
+			t.Errorf("%v s prints as %q, want %q", si, got, want)
+		}
+		if back, err := quantity.Parse(q.String()); err != nil || back != q {
+			t.Errorf("%q reads as %v, %v", q, back, err)
+		}
+	}
+}
+
 func TestTextCarriesOver(t *testing.T) {
 	for si, want := range map[float64]string{0.9999999: "1 A", 0.25: "250 mA", 0: "0 A", 1234.5: "1.2345 kA", 2.5e-9: "2.5 nA", -0.02: "-20 mA"} {
 		if got := quantity.Of(si, quantity.Current).String(); got != want {

@@ -19,7 +19,7 @@ var units = map[string]unit{
 	"S": {Conductance, 1, 0, true}, "F": {Capacitance, 1, 0, true}, "H": {Inductance, 1, 0, true}, "Hz": {Frequency, 1, 0, true},
 	"C": {Charge, 1, 0, true}, "J": {Energy, 1, 0, true}, "Ah": {Charge, 3600, 0, true}, "Wh": {Energy, 3600, 0, true},
 	"s": {Time, 1, 0, true}, "min": {Time, 60, 0, false}, "h": {Time, 3600, 0, false}, "d": {Time, 86400, 0, false},
-	"a": {Time, 8766 * 3600, 0, false}, // the Julian year of 365.25 d (IAU), in which lives and self-discharge are stated
+	"a": {Time, yearSeconds, 0, false}, // the Julian year of 365.25 d (IAU), in which lives and self-discharge are stated
 	"K": {Temperature, 1, 0, true}, "degC": {Temperature, 1, 273.15, false},
 	"%": {Ratio, 0.01, 0, false}, "ppm": {Ratio, 1e-6, 0, false},
 }

@@ -2,6 +2,7 @@ package sequence
 
 import (
 	"fmt"
+	"math"
 	"path"
 	"regexp"
 	"strings"
@@ -417,5 +418,5 @@ func (e *Emulate) Points() int {
 	if e.Until.MostSeconds <= 0 || e.Keep.SI <= 0 {
 		return 2
 	}
-	return int(min(e.Until.MostSeconds/e.Keep.SI, 1<<30)) + 2
+	return int(math.Ceil(min(e.Until.MostSeconds/e.Keep.SI, 1<<30)-1e-9)) + 1
 }

@@ -42,7 +42,11 @@ func bindExample(t testing.TB, file string, set []sequence.Setting) (*plan.Plan,
 		}
 		models[in.Name] = model.Read(in.Model, data, &found)
 	}
-	p := plan.Bind(seq, b, models, &found)
+	files := map[string][]byte{}
+	for _, f := range seq.Files {
+		files[f.Name] = read(filepath.Join(filepath.Dir(file), f.Name))
+	}
+	p := plan.BindWith(seq, b, models, plan.Options{Files: files}, &found)
 	return p, found.List()
 }
 
