@@ -137,7 +137,7 @@ func (w *wave[T]) crossBetween(ref, guess float64, rising bool, low, high int) c
 	// most 0.064 of it); a corner may hide anywhere between two samples of an edge that has no more than them
 	c.form = math.Hypot(f-straight, 0.064*(before-2*(b-a)+after)/(b-a))
 	if math.Abs(before)+math.Abs(after) < 0.2*math.Abs(b-a) {
-		c.form = 1 / math.Sqrt(12)
+		c.form = math.Hypot(0.5-f, 1/math.Sqrt(12))
 	}
 	c.form = math.Hypot(c.form, quantisation(w.step, w.sd)/math.Abs(slope))
 	return c

@@ -6,6 +6,7 @@ import "math"
 type excursion struct {
 	size, u float64 // in the unit of the samples; u is a standard uncertainty, that of the level not included
 	at      float64 // in samples
+	slope   float64 // per sample, of the fit at the top: not zero where the top is an edge
 	seen    bool    // it stands out of the noise; if not, size is 0 and twice u is the least that would have been seen
 }
 
@@ -121,7 +122,7 @@ func (w *wave[T]) summit(centre, half float64, from, to int, level, sign float64
 		}
 		place = p.summit(sign)
 	}
-	e := excursion{seen: true, at: place, size: sign * (p.at(place) - level)}
+	e := excursion{seen: true, at: place, size: sign * (p.at(place) - level), slope: p.slope(place)}
 	e.u = w.corr() * p.spread(place)
 	if !p.follows(w.scatter()) {
 		e.u = math.Hypot(e.u, math.Sqrt(p.rss/float64(p.samples())))

@@ -54,16 +54,21 @@ func InrushOf[T Sample](amps Trace[T], volts []T, o InrushOptions) (Inrush, erro
 	w.noise = noiseOf(w.y, []rest{tail})
 	final := w.middleOf(tail)
 	r := Inrush{Final: figure(final.x, final.u)}
-	peak := w.excursion(0, last, 0, 1, last/8)
-	if !peak.seen || peak.size-final.x < 2*peak.u {
+	start := w.passes(share*s.greatest, true, w.start)
+	// a peak right behind a jump is fitted from one side only
+	peak := w.excursion(int(math.Ceil(start.at)), last, 0, 1, last/8)
+	if start.reason != "" || !peak.seen || peak.size-final.x < 2*peak.u {
 		none := missing(NotReached)
 		r.Peak, r.PeakAt, r.Start, r.Duration, r.Charge, r.I2t, r.Energy = none, none, none, none, none, none, none
 		return r, nil
 	}
+	if peak.at < math.Ceil(start.at)+1 {
+		// right behind a jump the top lies up to a sample before the first
+		peak.u = math.Hypot(peak.u, peak.slope/2)
+	}
 	r.Peak = figure(peak.size, peak.u)
 	r.PeakAt = w.peakInstant(peak, 0, 0, last)
 	r.PeakAt.X += w.start
-	start := w.passes(share*peak.size, true, w.start)
 	r.Start = start.figure(w)
 	end := w.settle(int(peak.at), last, final.x, share*peak.size, final.u, float64(last)/50)
 	switch {

@@ -156,10 +156,11 @@ const kinBlock = 64
 
 // noiseOf pools the scatter of settled stretches. Samples beyond five robust standard deviations are glitches and do not count.
 func noiseOf[T Sample](y []T, rests []rest) noise {
-	step := 1
+	total := 0
 	for _, r := range rests {
-		step += (r.to - r.from) / scatterSamples
+		total += r.to - r.from
 	}
+	step := 1 + total/scatterSamples
 	var sizes []float64
 	for _, r := range rests {
 		for i := r.from; i < r.to; i += step {

@@ -59,6 +59,8 @@ func (w *wave[T]) settle(from, to int, level, band, levelError, longest float64)
 	half := max(float64(width)/2, 0)
 	if width > 1 {
 		half = max(half, longest/2)
+		// the decision inside or outside is as noisy as these means: as long as the form of the signal allows
+		width = max(width, int(min(longest/2, float64(to-from)/4))/block*block)
 	}
 	nominal, spread, ok := w.lastOutside(from, to, level, band, width, half)
 	if !ok {

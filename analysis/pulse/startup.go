@@ -86,26 +86,43 @@ func StartUpOf[T Sample](tr Trace[T], o StartUpOptions) (StartUp, error) {
 	return r, nil
 }
 
-// dip is the largest fall from a running maximum between two samples, of means over so many samples that noise does not count,
-// but no more than a fiftieth of the way.
+// dip is the largest fall between two samples. Means over windows of growing length are compared, as for an excursion; where a
+// fall stands out most, its top and its bottom are fitted. A dip shorter than a sixty-fourth of the rise may hide in the noise.
 func (w *wave[T]) dip(from, to int) Figure {
-	width := 1
-	if need := int(math.Pow(40*w.corr()/w.amplitude(), 2)); need > 1 {
-		width = max(1, min(need, (to-from)/50))
+	n := to - from + 1
+	own := math.Sqrt2 * math.Hypot(w.corr(), w.floor)
+	needed := math.Sqrt(2*math.Log(2*float64(n))) + 1.5
+	best, width, top, bottom := 0.0, 0, 0, 0
+	for size := 1; size == 1 || size <= n/8; size *= 2 {
+		highest, highestAt := math.Inf(-1), from
+		for i := from; i+size <= to+1; i += max(1, size/4) {
+			mean := restOf(w.y, i, i+size).mean
+			if mean > highest {
+				highest, highestAt = mean, i
+			}
+			if z := (highest - mean) * math.Sqrt(float64(size)) / max(own, math.SmallestNonzeroFloat64); z > best {
+				best, width, top, bottom = z, size, highestAt, i
+			}
+		}
 	}
-	var deepest, highest float64
-	highest = math.Inf(-1)
-	for i := from; i+width <= to+1; i += max(1, width/2) {
-		mean := restOf(w.y, i, i+width).mean
-		highest = max(highest, mean)
-		deepest = max(deepest, highest-mean)
+	a := w.amplitude()
+	if best < needed {
+		return figure(0, needed/2*own/math.Sqrt(math.Max(1, float64(n)/64))/a)
 	}
-	own := math.Hypot(w.corr()/math.Sqrt(float64(width)), w.floor)
-	if windows := float64(to-from)/float64(width) + 2; deepest < 2*own*math.Sqrt(2*math.Log(windows)) {
-		return figure(0, own*math.Sqrt(2*math.Log(windows))/w.amplitude())
+	high, low := float64(w.y[top]), float64(w.y[bottom])
+	u := own
+	if width > 1 {
+		half := float64(width) / 2
+		upper, okUpper := w.summit(float64(top)+half, half, from, bottom, 0, 1)
+		lower, okLower := w.summit(float64(bottom)+half, half, top, to, 0, -1)
+		if okUpper && okLower {
+			high, low, u = upper.size, -lower.size, math.Hypot(upper.u, lower.u)
+		} else {
+			high, low = restOf(w.y, top, top+width).mean, restOf(w.y, bottom, bottom+width).mean
+			u = math.Hypot(own/math.Sqrt(float64(width)), (high-low)/4)
+		}
 	}
-	// the maximum is that of several noisy means: half of what this adds is taken off, and stands as uncertainty
-	return figure((deepest-own)/w.amplitude(), 1.5*own/w.amplitude())
+	return figure(max(0, high-low)/a, 1.4*u/a) // both places are chosen by the noise too
 }
 
 // HoldUp is how long an output stays up once its input has failed: from the instant at which the input falls below a level, at

@@ -18,7 +18,8 @@ type StepOptions struct {
 // StepAnswer is how a regulated output answers a step of its load or of its input.
 //
 // The baseline is the median of what lies before the step, the final value the median of the last fifth of what comes after
-// it, and deviations count from the final value: the usual practice for load transients, no standard.
+// it, and deviations count from the final value, beginning where the signal first passes it: the usual practice for load
+// transients, no standard.
 type StepAnswer struct {
 	Baseline, Final Figure
 	Offset          Figure // Final less Baseline: the part that does not recover
@@ -62,13 +63,13 @@ func AnswerToStep[T Sample](tr Trace[T], o StepOptions) (StepAnswer, error) {
 	baseline, final := w.middleOf(before), w.middleOf(after)
 	a := StepAnswer{Noise: w.sd, Baseline: figure(baseline.x, baseline.u), Final: figure(final.x, final.u)}
 	a.Offset = figure(final.x-baseline.x, math.Hypot(baseline.u, final.u))
-	w.deviations(&a, int(math.Ceil(at)), to, at, atError, final)
+	w.deviations(&a, w.passesFinal(int(math.Ceil(at)), to, baseline, final), to, at, atError, final)
 	w.recovery(&a, o, to, at, atError, final)
 	return a, nil
 }
 
-// medianSpread is by how much the median of normal noise scatters more than the mean.
-var medianSpread = math.Sqrt(math.Pi / 2)
+// medianSpread is by how much the median of normal noise scatters more than the mean: sqrt(pi / 2).
+const medianSpread = 1.2533141373155
 
 // middleOf is the median of a stretch. A trend within it beyond chance is added to its uncertainty.
 func (w *wave[T]) middleOf(r rest) level {
@@ -87,8 +88,27 @@ func (w *wave[T]) middleOf(r rest) level {
 	return l
 }
 
+// passesFinal is where deviations begin to count: what the signal has to go from the baseline to another final value is none.
+func (w *wave[T]) passesFinal(from, to int, baseline, final level) int {
+	way := final.x - baseline.x
+	if math.Abs(way) < 5*w.scatter() {
+		return from
+	}
+	c := w.passes(final.x, way > 0, w.seconds(float64(from)))
+	if c.reason == "" && int(c.at) < to {
+		return max(from, int(math.Ceil(c.at)))
+	}
+	// it comes in gently: what noise first carries across is the beginning
+	for i := from; i < to; i++ {
+		if (float64(w.y[i])-final.x)*way >= 0 {
+			return i
+		}
+	}
+	return to
+}
+
 func (w *wave[T]) deviations(a *StepAnswer, from, to int, at, atError float64, final level) {
-	longest := (to - from) / 8
+	longest := max(1, (to-from)/8)
 	below, above := w.excursion(from, to, final.x, -1, longest), w.excursion(from, to, final.x, 1, longest)
 	size := func(e excursion) Figure { return figure(e.size, math.Hypot(e.u, final.u)) }
 	when := func(e excursion) Figure {
