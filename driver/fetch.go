@@ -63,10 +63,12 @@ func (r *Recorder) fetch(ctx context.Context, rec *recording, most, least int, i
 		return err
 	}
 	within := r.in.within(held) + time.Duration(float64(4*most*len(rec.functions))/slowestBytes*float64(time.Second))
+	asked := r.in.clock.Now()
 	if rec.raw, err = r.in.device.AskInto(ctx, rec.question, within, rec.raw); err != nil {
 		return err
 	}
 	seen := r.in.clock.Now()
+	rec.learn(seen.Sub(asked))
 	if err := r.in.readSamples(rec, q, rec.raw, most, into); err != nil {
 		return r.in.device.Fault(rec.question, err)
 	}
@@ -75,8 +77,22 @@ func (r *Recorder) fetch(ctx context.Context, rec *recording, most, least int, i
 	return nil
 }
 
+// learn has answers held for longer where holding them takes no time, as a simulator does that need not wait for this side's clock: time that
+// passes here would only keep it waiting. Each time they are held for at most twice as long as the last proof; the first answer that does take
+// its time ends it.
+func (rec *recording) learn(took time.Duration) {
+	switch {
+	case !rec.learns:
+	case took > longestHold+longestHold/2:
+		rec.hold, rec.learns = longestHold, false
+	case rec.expects >= rec.hold-rec.hold/10 && took < rec.expects/10:
+		rec.hold = min(2*rec.hold, time.Hour)
+	}
+}
+
 // await lets time pass until so many samples wait, but for what the instrument itself waits for: it gives how many that is, and for how long.
 func (r *Recorder) await(ctx context.Context, rec *recording, least int) (askLeast int, held time.Duration, err error) {
+	rec.expects = 0
 	if least == 0 || !rec.running {
 		return 0, 0, nil
 	}
@@ -102,6 +118,7 @@ func (r *Recorder) await(ctx context.Context, rec *recording, least int) (askLea
 	if !canHold {
 		return 0, 0, nil
 	}
+	rec.expects = left
 	return least, max(left, rec.hold), nil
 }
 

@@ -28,6 +28,7 @@ type feeder struct {
 	answers  []string
 	log      []string      // what was said, with the time
 	held     time.Duration // longest that an answer was held
+	jumps    bool          // its time jumps instead
 	dead     bool          // holds an answer for ever
 	ranOut   time.Time     // when that was first given up
 	off      time.Time     // when its output was switched off
@@ -79,6 +80,9 @@ func (f *feeder) Receive(ctx context.Context, into []byte) ([]byte, error) {
 			return into[:0], &transport.Error{Op: "receive", Address: "feeder", Err: transport.Interrupted(ctx, "no answer came")}
 		}
 		asked := f.clock.Now()
+		if missing := f.next + least - f.taken(); f.jumps && missing > 0 {
+			f.begun = f.begun.Add(-time.Duration(missing) * f.interval)
+		}
 		for f.running && f.taken() < f.next+least {
 			if err := f.clock.Sleep(ctx, time.Millisecond); err != nil {
 				return into[:0], err
@@ -314,5 +318,32 @@ func TestAFetchNeedsNoFreshMemory(t *testing.T) {
 	}
 	if bytes < fetches*len(link.block) {
 		t.Errorf("the tap saw %d bytes", bytes)
+	}
+}
+
+// A simulator that need not wait lets its own time jump while it holds an answer. It is made to hold for longer then, twice as long each
+// time, and at last nothing is waited for here. The clock of a real unit may run a little fast: that teaches nothing, or for one answer.
+func TestHoldingForLongerWhereItTakesNoTime(t *testing.T) {
+	f := feeder{interval: time.Millisecond, jumps: true}
+	_, r := feeding(t, &f, libraryText(t, "source-measure-unit"), 0)
+	was, pauses := f.clock.Now(), []time.Duration{}
+	var s driver.Samples
+	for range 8 {
+		must(t, r.Fetch(context.Background(), 5000, 3000, &s))
+		pauses = append(pauses, f.clock.Since(was).Round(time.Millisecond))
+		was = f.clock.Now()
+	}
+	if got, want := fmt.Sprint(pauses), "[2.8s 2.6s 2.2s 1.4s 0s 0s 0s 0s]"; got != want {
+		t.Errorf("it waited %s, want %s", got, want)
+	}
+	for _, fast := range []float64{50e-6, 0.001, 0.01} {
+		f := feeder{interval: time.Millisecond, slow: -fast}
+		_, r := feeding(t, &f, libraryText(t, "source-measure-unit"), 0)
+		for range 20 {
+			must(t, r.Fetch(context.Background(), 50_000, 20_000, &s))
+		}
+		if f.held > 400*time.Millisecond {
+			t.Errorf("a unit whose clock is %v fast held an answer for %v", fast, f.held)
+		}
 	}
 }

@@ -21,8 +21,9 @@ type Recording struct {
 	IntervalSeconds float64    // rounded to the model's grid
 	MostAmps        float64    // largest current that is expected, for the top of the ranges; 0 or NaN: the largest there is
 	VoltsFull       float64    // largest voltage that is expected, for the range of volts; 0 or NaN: the largest there is
-	// LongestHold is how long the instrument may be made to hold an answer; 0 is 200 ms. Nothing else reaches it over the same connection
-	// meanwhile, not even the command that switches it off.
+	// LongestHold is how long the instrument may be made to hold an answer. Nothing else reaches it over the same connection meanwhile, not even
+	// the command that switches it off. 0 is 200 ms, and longer only where it turns out that holding takes no time, as with a simulator that
+	// does not wait for the clock.
 	LongestHold time.Duration
 }
 
@@ -50,6 +51,8 @@ type recording struct {
 	functions []Function
 	interval  time.Duration
 	hold      time.Duration // longest
+	learns    bool          // it may become longer
+	expects   time.Duration // for how long the answer that is asked for will be held; 0: not known
 	ranges    int           // of amps; 0 where amps are not recorded
 	next      int64
 	lost      int64
@@ -126,7 +129,7 @@ func (r *Recorder) start(ctx context.Context, want Recording) (Started, error) {
 	s.Within = r.in.clock.Since(s.At)
 	rec := &recording{running: true, functions: slices.Clone(want.Functions), interval: time.Duration(s.IntervalSeconds * float64(time.Second)), seen: s.At}
 	if rec.hold = want.LongestHold; rec.hold <= 0 {
-		rec.hold = longestHold
+		rec.hold, rec.learns = longestHold, true
 	}
 	if i := slices.Index(rec.functions, Amps); i >= 0 {
 		rec.ranges = len(s.Ranges[i])
