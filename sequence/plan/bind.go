@@ -410,8 +410,16 @@ func (c *binder) cautions(r Role) {
 	if !r.Guard.Volts.Set && !r.Guard.Amps.Set {
 		c.found.Warn(r.Need.Place, "give the absolute limits of the device at this node under guard", "node %s has no guard: nothing stops %s from hurting the device there", r.Need.Node, r.Need.Name)
 	}
-	if amps := upper(r.Need.Amps); r.Need.Role == sequence.RoleSource && !r.Remote && r.LeadOhm > 0 && amps > 0 {
+	if amps := upper(r.Need.Amps); r.Need.Role == sequence.RoleSource && !r.Remote && r.LeadOhm > 0 && amps > 0 && !slight(2*amps*r.LeadOhm, r.Need) {
 		c.found.Warn(r.Need.Place, "sense it at the node, or set more", "%s is sensed at its own terminals: at %s the node gets %s less than is set (2 x %s x %s)",
 			r.Need.Name, quantity.Amp(amps), quantity.Volt(2*amps*r.LeadOhm), quantity.Ohm(r.LeadOhm), quantity.Amp(amps))
 	}
+}
+
+// slightDrop is the part of the voltage at a node that leads may take without a word; common practice, no source.
+const slightDrop = 0.002
+
+// slight tells whether a drop is too small to be told.
+func slight(drop float64, n sequence.Need) bool {
+	return drop <= slightDrop*upper(n.Volts)
 }

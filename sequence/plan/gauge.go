@@ -156,6 +156,9 @@ func (c *binder) leadCaution(w wanted, g Gauge) {
 	if amps == 0 {
 		amps = upper(role.Guard.Amps)
 	}
+	if slight(amps*g.LeadOhm, role.Need) {
+		return
+	}
 	c.found.Warn(w.place, "wire a voltmeter at the node", "%s is read by %s at its own terminals: the lead drop, up to %s x %s = %s, is worked out from the current measured with it, where there is one, and adds to its uncertainty",
 		g.Name(), g.Channel, quantity.Amp(amps), quantity.Ohm(g.LeadOhm), quantity.Volt(amps*g.LeadOhm))
 }

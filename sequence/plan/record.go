@@ -156,7 +156,7 @@ func (c *binder) recorderMargins(cand *Candidate, ch *model.Channel, i int) {
 			}
 			wants := 2 * (rec.Pause + time.Duration(Block(rec.Every))*rec.Every)
 			m.enough("buffer", at, 1-float64(wants)/float64(has), "%d samples at %s hold %s; twice the longest pause between two fetches is %s",
-				spec.Depth, rec.Every, roughly(has.Seconds()), roughly(wants.Seconds()))
+				spec.Depth, second(rec.Every), roughly(has.Seconds()), roughly(wants.Seconds()))
 		}
 		if len(rec.Step.Signals) > 1 && !none(rec.VoltsFull) && len(ch.Volts) > 0 {
 			m.within("range", at, rec.VoltsFull, top(ch.Volts), quantity.Voltage)
@@ -175,15 +175,17 @@ func (c *binder) recorderMargins(cand *Candidate, ch *model.Channel, i int) {
 // interval holds the time between samples against what a channel can do.
 func (m *margins) interval(spec *model.Records, at string, every time.Duration) {
 	if spec.Least > 0 {
-		m.enough("interval", at, 1-float64(spec.Least)/float64(every), "one sample every %s; it takes one every %s at the fastest", every, spec.Least)
+		m.enough("interval", at, 1-float64(spec.Least)/float64(every), "one sample every %s; it takes one every %s at the fastest", second(every), second(spec.Least))
 	}
 	if spec.Most > 0 && every > spec.Most {
-		m.enough("interval", at, float64(spec.Most)/float64(every)-1, "one sample every %s; it takes one every %s at the slowest", every, spec.Most)
+		m.enough("interval", at, float64(spec.Most)/float64(every)-1, "one sample every %s; it takes one every %s at the slowest", second(every), second(spec.Most))
 	}
 	if spec.Grid > 0 && every%spec.Grid != 0 {
-		m.enough("interval", at, -1, "one sample every %s; intervals are whole multiples of %s", every, spec.Grid)
+		m.enough("interval", at, -1, "one sample every %s; intervals are whole multiples of %s", second(every), second(spec.Grid))
 	}
 }
+
+func second(d time.Duration) quantity.Quantity { return quantity.Of(d.Seconds(), quantity.Time) }
 
 // checkRecordings looks at what is read while a channel records: from a channel that records, only what it records can be read.
 func (c *binder) checkRecordings() {
