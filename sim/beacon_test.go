@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"fourwire/sim"
 )
@@ -53,19 +52,4 @@ func (d desk) fetch(instrument string, most, least int) samples {
 		s.values = append(s.values, math.Float32frombits(binary.LittleEndian.Uint32(body)))
 	}
 	return s
-}
-
-func TestBeaconIsRecorded(t *testing.T) {
-	d := sit(t, beacon(t))
-	d.say("smu-a", ":SOUR:VOLT 3;:SENS:CURR:PROT 0.5")
-	d.say("smu-a", ":FORM REAL,32;:FORM:BORD SWAP;:TRAC:FEED \"CURR,VOLT\";:TRAC:TINT 1E-3;:TRAC:RANG:ULIM 1;:TRAC:FEED:CONT ALW")
-	d.say("smu-a", ":OUTP ON")
-	d.wait(5 * time.Second)
-	s := d.fetch("smu-a", 100000, 0)
-	t.Log(s.start, s.count, s.lost, s.runs, len(s.values))
-	t.Log(d.ask("smu-a", ":TRAC:TOT?"), d.ask("smu-a", ":SYST:ERR?"))
-	for _, e := range d.b.NodeEvents("beacon-a") {
-		t.Log(e)
-	}
-	t.Log(d.b.Truth().Taken, d.b.Truth().Nodes)
 }

@@ -63,8 +63,8 @@ type loss struct {
 type piece struct {
 	first, count int64
 	ranged       int
-	listed       bool    // each has its own value, in recorder.values
-	amps, volts  float64 // of all of them, otherwise
+	listed       bool // each has its own value, in recorder.values
+	run               // otherwise
 }
 
 func newRecorder(c *Channel) *recorder {
@@ -154,16 +154,39 @@ func (r *recorder) rangeFor(amps float64) int {
 	return r.top
 }
 
-// Take makes recorder a Sink.
+// Take makes recorder a Sink. Samples that go evenly stay together as long as one range holds them all.
 func (r *recorder) Take(count int64, amps, volts, ampsStep, voltsStep float64) {
-	if ampsStep == 0 && voltsStep == 0 {
-		r.add(count, amps, volts)
+	run := run{amps, volts, ampsStep, voltsStep}
+	last := run.from(count - 1)
+	if count == 1 || r.oneRange(run.amps, last.amps) && r.overVolts(run.volts) == r.overVolts(last.volts) {
+		r.add(count, run)
 		return
 	}
 	for k := range count {
-		r.add(1, amps+float64(k)*ampsStep, volts+float64(k)*voltsStep)
+		r.add(1, run.from(k))
 	}
 }
+
+// run is the value of a sample, and by how much each further one is more.
+type run struct{ amps, volts, ampsStep, voltsStep float64 }
+
+func (u run) from(k int64) run {
+	u.amps += float64(k) * u.ampsStep
+	u.volts += float64(k) * u.voltsStep
+	return u
+}
+
+// oneRange tells whether the smallest range of all that lies between two currents is the same.
+func (r *recorder) oneRange(from, to float64) bool {
+	if (from < 0) != (to < 0) {
+		from = max(math.Abs(from), math.Abs(to))
+		to = 0
+	}
+	k := r.rangeFor(from)
+	return k == r.rangeFor(to) && (math.Abs(from) > r.limitOf[k]) == (math.Abs(to) > r.limitOf[k])
+}
+
+func (r *recorder) overVolts(volts float64) bool { return math.Abs(volts) > limit(r.voltsRange) }
 
 // lose puts a loss that is armed into the recording.
 func (r *recorder) lose() {
@@ -175,13 +198,14 @@ func (r *recorder) lose() {
 	r.trouble.armed = false
 }
 
-// add takes samples of the same value.
-func (r *recorder) add(count int64, amps, volts float64) {
+// add takes samples of one range.
+func (r *recorder) add(count int64, u run) {
 	if ahead := r.vanishFrom - r.taken; r.vanish > 0 && ahead > 0 && ahead < count {
-		r.add(ahead, amps, volts)
-		count -= ahead
+		r.add(ahead, u)
+		r.add(count-ahead, u.from(ahead))
+		return
 	}
-	k := r.rangeFor(amps)
+	k := r.rangeFor(u.amps)
 	if k != r.ranged {
 		if r.ranged >= 0 {
 			r.handovers++
@@ -190,27 +214,29 @@ func (r *recorder) add(count int64, amps, volts float64) {
 	}
 	vanishes := r.vanish > 0 && r.taken >= r.vanishFrom
 	r.taken += count
-	counted := max(min(amps, r.limitOf[k]), -r.limitOf[k])
-	r.charge.Add((counted*r.gainOf[k] + r.zeroOf[k]) * float64(count))
+	mean := u.amps + float64(count-1)/2*u.ampsStep
+	mean = max(min(mean, r.limitOf[k]), -r.limitOf[k])
+	r.charge.Add((mean*r.gainOf[k] + r.zeroOf[k]) * float64(count))
 	if vanishes {
 		gone := min(r.vanish, count)
 		r.vanish -= gone
 		count -= gone
+		u = u.from(gone)
 		if !r.trouble.silently {
 			r.next += gone
 			r.lost += gone
 		}
 	}
 	if over := count - (r.depth - r.waiting); over > 0 {
-		r.put(count-over, k, amps, volts)
+		r.put(count-over, k, u)
 		r.next += over
 		r.lost += over
 		return
 	}
-	r.put(count, k, amps, volts)
+	r.put(count, k, u)
 }
 
-func (r *recorder) put(count int64, k int, amps, volts float64) {
+func (r *recorder) put(count int64, k int, u run) {
 	if count <= 0 {
 		return
 	}
@@ -223,17 +249,18 @@ func (r *recorder) put(count int64, k int, amps, volts float64) {
 			last = nil
 		}
 	}
+	level := u.ampsStep == 0 && u.voltsStep == 0
 	switch {
-	case last != nil && !last.listed && last.amps == amps && last.volts == volts:
+	case last != nil && !last.listed && last.run == u && level:
 		last.count += count
 	case count > 1:
-		r.pieces = append(r.pieces, piece{first, count, k, false, amps, volts})
+		r.pieces = append(r.pieces, piece{first, count, k, false, u})
 	case last != nil && last.listed:
 		last.count++
-		r.values = append(r.values, amps, volts)
+		r.values = append(r.values, u.amps, u.volts)
 	default:
-		r.pieces = append(r.pieces, piece{first, 1, k, true, 0, 0})
-		r.values = append(r.values, amps, volts)
+		r.pieces = append(r.pieces, piece{first, 1, k, true, run{}})
+		r.values = append(r.values, u.amps, u.volts)
 	}
 }
 
@@ -294,6 +321,7 @@ func (r *recorder) skip(count int64) {
 func (r *recorder) consume(p *piece, n int64) {
 	p.first += n
 	p.count -= n
+	p.run = p.run.from(n)
 	r.waiting -= n
 	if p.count == 0 {
 		r.head++

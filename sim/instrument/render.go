@@ -57,10 +57,10 @@ func (r *recorder) render(block []byte, swapped bool) {
 		switch {
 		case p.listed:
 			r.list(part, p.first, &amps, &volts)
-		case r.withVolts:
-			r.level2(part, p, &amps, &volts)
-		default:
+		case !r.withVolts && p.ampsStep == 0:
 			r.level(part, p, &amps)
+		default:
+			r.even(part, p, &amps, &volts)
 		}
 		if !swapped {
 			turn(part)
@@ -85,22 +85,36 @@ func (r *recorder) level(block []byte, p *piece, amps *maker) {
 	}
 }
 
-// level2 writes samples of one true current and voltage.
-func (r *recorder) level2(block []byte, p *piece, amps, volts *maker) {
+// even writes samples whose current and voltage go evenly, or stay.
+func (r *recorder) even(block []byte, p *piece, amps, volts *maker) {
 	m, v, noise, first := *amps, *volts, r.noise, p.first
-	base, ok := m.base(p.amps)
-	if !ok {
-		m.sigma, m.steps = 0, 0
+	from, upto := p.run, p.run.from(p.count-1)
+	base, okA := m.base(from.amps)
+	step := from.ampsStep * m.gain
+	if _, ok := m.base(upto.amps); !okA || !ok {
+		base, _ = m.base(math.Copysign(math.MaxFloat64, from.amps+upto.amps))
+		m.sigma, m.steps, step = 0, 0, 0
 	}
-	level, ok := v.base(p.volts)
-	if !ok {
-		v.sigma, v.steps = 0, 0
+	level, okV := v.base(from.volts)
+	rise := from.voltsStep * v.gain
+	if _, ok := v.base(upto.volts); !okV || !ok {
+		level, _ = v.base(math.Copysign(math.MaxFloat64, from.volts+upto.volts))
+		v.sigma, v.steps, rise = 0, 0, 0
 	}
-	for k := 0; len(block) >= 8; k++ {
+	size := 4
+	if r.withVolts {
+		size = 8
+	}
+	for k := 0; len(block) >= size; k++ {
 		bits := noise.bits(first + int64(k))
-		i, u := m.read(base, noise.amps(bits)), v.read(level, noise.volts(bits))
-		binary.LittleEndian.PutUint64(block, uint64(math.Float32bits(i))|uint64(math.Float32bits(u))<<32)
-		block = block[8:]
+		i := math.Float32bits(m.read(base+step*float64(k), noise.amps(bits)))
+		if size == 8 {
+			u := math.Float32bits(v.read(level+rise*float64(k), noise.volts(bits)))
+			binary.LittleEndian.PutUint64(block, uint64(i)|uint64(u)<<32)
+		} else {
+			binary.LittleEndian.PutUint32(block, i)
+		}
+		block = block[size:]
 	}
 }
 
