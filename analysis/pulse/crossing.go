@@ -254,7 +254,8 @@ func Instant[T Sample](tr Trace[T], level float64, rising bool, fromSeconds floa
 func waveOf[T Sample](tr Trace[T], s survey) *wave[T] {
 	w := &wave[T]{y: tr.Samples, interval: tr.IntervalSeconds, start: tr.StartSeconds, step: tr.Step}
 	w.floor = math.Hypot(tr.Step/math.Sqrt(12), rounding[T]()*max(math.Abs(s.least), math.Abs(s.greatest)))
-	w.noise = noise{sd: quickNoise(w.y), kin: 1}
+	w.white = quickNoise(w.y)
+	w.noise = noise{sd: w.white, kin: 1}
 	w.low, w.high = level{x: s.least}, level{x: s.greatest}
 	return w
 }

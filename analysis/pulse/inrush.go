@@ -63,7 +63,8 @@ func InrushOf[T Sample](amps Trace[T], volts []T, o InrushOptions) (Inrush, erro
 		return r, nil
 	}
 	if peak.at < math.Ceil(start.at)+1 {
-		// right behind a jump the top lies up to a sample before the first
+		// right behind a jump the top lies up to a sample before the first that shows it
+		peak.size -= min(0, peak.slope) / 2
 		peak.u = math.Hypot(peak.u, peak.slope/2)
 	}
 	r.Peak = figure(peak.size, peak.u)

@@ -44,7 +44,7 @@ func TestWhatIsMissing(t *testing.T) {
 		{"a runt", exact(func(t float64) float64 { return ramp(t) - 0.2*raisedCosine(t) - 0.8*raisedCosine(t-4) + ramp(t-8) }, -5, 15),
 			pulse.Options{Levels: true, Low: 0, High: 1}, func(r pulse.Report) pulse.Figure { return r.Transitions[0].Last }, pulse.TurnsBack},
 		{"one transition has no period", exact(onePole, -5, 15), pulse.Options{}, func(r pulse.Report) pulse.Figure { return r.Frequency }, pulse.NoSecond},
-		{"not settled", noisy(func(t float64) float64 { return onePole(t) + 0.05*ramp(t-19) }, -5, 20), pulse.Options{Levels: true, Low: 0, High: 1},
+		{"not settled", exact(secondOrder(0.1), -5, 20), pulse.Options{Levels: true, Low: 0, High: 1, Band: 0.01},
 			func(r pulse.Report) pulse.Figure { return r.Transitions[0].Settled }, pulse.NotSettled},
 		{"a band within the noise", noisy(ramp, -3, 4), pulse.Options{Band: 0.001},
 			func(r pulse.Report) pulse.Figure { return r.Transitions[0].Settling }, pulse.TooNoisy},

@@ -53,6 +53,9 @@ func (w *wave[T]) settle(from, to int, level, band, levelError, longest float64)
 	if need := math.Pow(8*w.corr()/band, 2); need > 1 {
 		width = int(math.Ceil(need/block)) * block
 		if need > math.Max(longest, 1) || width > (to-from)/2 {
+			if w.outsideAtEnd(max(from, to-max(block, int(longest))), to, level, band) {
+				return settled{reason: NotSettled}
+			}
 			return settled{reason: TooNoisy}
 		}
 	}
@@ -183,4 +186,15 @@ func travelled(share, sign float64) float64 {
 		return 1 - share
 	}
 	return share
+}
+
+// outsideAtEnd tells a signal that still rings or drifts, which counts as noise where levels are concerned, from noise: it
+// leaves the band for longer than noise between neighbours explains.
+func (w *wave[T]) outsideAtEnd(from, to int, level, band float64) bool {
+	for i := from; i+block <= to+1; i += block {
+		if math.Abs(restOf(w.y, i, i+block).mean-level) > band+4*w.white/math.Sqrt(block) {
+			return true
+		}
+	}
+	return false
 }

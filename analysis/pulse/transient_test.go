@@ -169,7 +169,7 @@ func TestInrushCoverage(t *testing.T) {
 			t.Fatal(err)
 		}
 		const jump = "the rise lies between two samples"
-		ts.add("peak", got.Peak, top, "")
+		ts.add("peak", got.Peak, top, jump)
 		ts.add("start", got.Start, shift, jump)
 		ts.add("duration", got.Duration, end, ambiguous)
 		ts.add("charge", got.Charge, charge, jump)

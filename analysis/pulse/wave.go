@@ -38,6 +38,7 @@ type wave[T Sample] struct {
 	step      float64
 	low, high level
 	noise
+	white  float64 // noise between neighbours
 	floor  float64 // what no fit can follow better: rounding, the step of the digitiser
 	edges  []edge  // coarse, in order of time
 	blocks blockSums
@@ -72,7 +73,8 @@ func surveyOf[T Sample](tr Trace[T], o Options) (w *wave[T], reason Reason, err 
 	}
 	w = &wave[T]{y: tr.Samples, interval: tr.IntervalSeconds, start: tr.StartSeconds, step: tr.Step}
 	w.floor = math.Hypot(tr.Step/math.Sqrt(12), rounding[T]()*max(math.Abs(s.least), math.Abs(s.greatest)))
-	w.noise = noise{sd: quickNoise(w.y), kin: 1}
+	w.white = quickNoise(w.y)
+	w.noise = noise{sd: w.white, kin: 1}
 	if reason = w.states(s, o); reason != "" {
 		whole := []rest{restOf(w.y, 0, len(w.y))}
 		w.noise = noiseOf(w.y, whole)
