@@ -201,3 +201,56 @@ resistance: {0 %: 4 ohm, 100 %: 0.5 ohm}
 	fmt.Printf("%s: %.3f V at 100 mA\n", f.Title, f.Cell.Terminal(&s, 0.1))
 	// Output: Beacon cell: 2.825 V at 100 mA
 }
+
+// The cells that are shipped are read without a finding and hold up under their usual load; those made from an open table
+// stay within 1 mV of it, name its licence, and have its text beside them.
+func TestShippedCells(t *testing.T) {
+	files, _ := filepath.Glob("../../examples/*/*.battery.yaml")
+	more, _ := filepath.Glob("../../examples/*/cells/*.battery.yaml")
+	if len(files) < 3 {
+		t.Fatalf("%d files", len(files))
+	}
+	for _, file := range append(files, more...) {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := read(t, file, data)
+		sameAgain(t, f)
+		s := f.Cell.At(1)
+		r := f.Cell.Discharge(&s, cell.Draw{Amps: f.Cell.Capacity() / 3600 / 20}, 60, cell.Until{})
+		if share := r.Coulomb / f.Cell.Capacity(); share < 0.9 || share > 1 {
+			t.Errorf("%s: %.1f %% of its capacity in twenty hours", file, 100*share)
+		}
+	}
+	for name, table := range map[string]string{"liion-21700": "liion-21700-ocv.csv", "lfp-18650": "lfp-18650-ocv.csv"} {
+		data, err := os.ReadFile("../../examples/cells/" + name + ".battery.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := read(t, name, data)
+		if !strings.Contains(f.Source, "MIT licence") {
+			t.Errorf("%s does not name the licence of its table: %s", name, f.Source)
+		}
+		text, err := os.ReadFile("../../examples/cells/" + table)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows := 0
+		for _, line := range strings.Split(string(text), "\n") {
+			var soc, volts float64
+			if n, _ := fmt.Sscanf(line, "%f,%f", &soc, &volts); n == 2 {
+				rows++
+				if e := math.Abs(f.Cell.OpenCircuit(soc) - volts); e > 0.001 {
+					t.Errorf("%s at %g: off by %g V", name, soc, e)
+				}
+			}
+		}
+		if rows < 200 {
+			t.Errorf("%s: %d rows", table, rows)
+		}
+	}
+	if licence, err := os.ReadFile("../../examples/cells/LICENSE-MIT-soorajsunil.txt"); err != nil || !strings.Contains(string(licence), "The above copyright notice and this permission notice shall be included") {
+		t.Errorf("the licence of the tables is not beside them: %v", err)
+	}
+}

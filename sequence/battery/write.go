@@ -43,7 +43,7 @@ func Write(f *File, remark ...string) []byte {
 		}
 	}
 	if c.SelfDischarge != ([2]float64{}) {
-		w.line("self_discharge: %s..%s", number(c.SelfDischarge[0]), number(c.SelfDischarge[1]))
+		w.line("self_discharge: %s", span(c.SelfDischarge[0], c.SelfDischarge[1]))
 	}
 	w.ratio("", "efficiency", c.Efficiency)
 	if c.ActivationJoulePerMole != 0 || c.KelvinReference != 0 {
@@ -110,6 +110,16 @@ func share(x float64) string {
 		}
 	}
 	return number(x)
+}
+
+// span is a span of ratios in percent.
+func span(low, high float64) string {
+	a, inPercent := strings.CutSuffix(share(low), " %")
+	b, both := strings.CutSuffix(share(high), " %")
+	if !inPercent || !both {
+		return number(low) + ".." + number(high)
+	}
+	return a + ".." + b + " %"
 }
 
 // exact is what the reader makes of a number and the scale of its unit.
