@@ -45,7 +45,7 @@ func newColumnWriter(out io.Writer, h Head) (*columnWriter, error) {
 	schema := schemaOf(h)
 	c := &columnWriter{buf: bufio.NewWriterSize(out, 1<<20), values: make([]parquet.Value, 4096), ranges: make([]parquet.Value, 4096)}
 	c.w = parquet.NewGenericWriter[any](c.buf, schema, parquet.Compression(&parquet.Uncompressed), parquet.MaxRowsPerRowGroup(groupRows),
-		parquet.PageBufferSize(4*pageRows), parquet.CreatedBy("fourwire", "1", ""))
+		parquet.PageBufferSize(8*pageRows), parquet.CreatedBy("fourwire", "1", ""))
 	all := c.w.ColumnWriters()
 	for _, s := range h.Signals {
 		for _, name := range []string{s.Name, s.Name + rangeColumn} {
@@ -59,8 +59,7 @@ func newColumnWriter(out io.Writer, h Head) (*columnWriter, error) {
 	return c, nil
 }
 
-// take writes a block of samples. All columns are written up to the end of a page before the next one begins, so that their pages have the
-// same rows.
+// take writes a block of samples. Every page has pageRows rows, but for the last, and so the pages of all columns have the same rows.
 func (c *columnWriter) take(values [][]int32, runs [][]Run) error {
 	n := len(values[0])
 	for from := 0; from < n; {
@@ -77,7 +76,14 @@ func (c *columnWriter) take(values [][]int32, runs [][]Run) error {
 				offset = until
 			}
 		}
-		c.inPage = (c.inPage + to - from) % pageRows
+		if c.inPage += to - from; c.inPage == pageRows {
+			c.inPage = 0
+			for _, w := range c.columns {
+				if err := w.Flush(); err != nil {
+					return err
+				}
+			}
+		}
 		if c.inGroup += to - from; c.inGroup == groupRows {
 			c.inGroup = 0
 			if err := c.w.Flush(); err != nil {

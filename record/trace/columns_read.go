@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sort"
 
 	"github.com/parquet-go/parquet-go"
 )
@@ -13,17 +14,18 @@ type column struct {
 	name   string
 	file   *parquet.File
 	index  int
-	most   int32 // the largest value that makes sense
-	least  int32
+	ranges int     // how many ranges there are; 0: it is a column of counts
 	groups []int64 // first row of each row group, and behind the last
 
-	group  int // whose pages are open; -1: none
-	pages  *parquet.FilePages
-	at     int64        // row that the next page begins at
-	page   parquet.Page // held; nil: none
-	values []int32
-	first  int64 // row of values[0]
-	fill   []int32
+	group int // whose pages are open; -1: none
+	pages *parquet.FilePages
+	stats parquet.ColumnIndex // of a column of ranges; nil: not known
+	at    int64               // row that the next page begins at
+	page  parquet.Page        // held; nil: none
+
+	first, end int64   // rows that are at hand
+	values     []int32 // of them; nil: all are same
+	same       int32
 }
 
 // openColumns opens the columns of a trace, counts and range of each signal.
@@ -49,9 +51,9 @@ func openColumns(f io.ReaderAt, size int64, h Head, rows int64) (out []*column, 
 			if !ok || leaf.Node.Type().Kind() != parquet.Int32 || !leaf.Node.Required() {
 				return nil, fmt.Errorf("it has no column %s of 32-bit numbers", name)
 			}
-			c := &column{name: name, file: file, index: leaf.ColumnIndex, groups: groups, group: -1, most: MaxCounts, least: -MaxCounts}
+			c := &column{name: name, file: file, index: leaf.ColumnIndex, groups: groups, group: -1}
 			if i == 1 {
-				c.most, c.least = int32(len(s.Ranges))-1, 0
+				c.ranges = len(s.Ranges)
 			}
 			out = append(out, c)
 		}
@@ -66,16 +68,16 @@ func caught(err *error) {
 	}
 }
 
-// from gives values from a row on, at least one and at most to the end of a page. They are good until the next call.
-func (c *column) from(row int64) (out []int32, err error) {
+// need makes a row be at hand, and those up to the end of its page.
+func (c *column) need(row int64) (err error) {
+	if row >= c.first && row < c.end {
+		return nil
+	}
 	defer caught(&err)
-	if row >= c.first && row < c.first+int64(len(c.values)) {
-		return c.values[row-c.first:], nil
-	}
 	if err := c.load(row); err != nil {
-		return nil, fmt.Errorf("column %s, row %d: %w", c.name, row, err)
+		return fmt.Errorf("column %s, row %d: %w", c.name, row, err)
 	}
-	return c.values[row-c.first:], nil
+	return nil
 }
 
 func (c *column) load(row int64) error {
@@ -85,11 +87,19 @@ func (c *column) load(row int64) error {
 			return err
 		}
 	}
+	begin, end := c.groups[c.group], c.groups[c.group+1]
+	n := (row - begin) / pageRows
+	first, behind := begin+n*pageRows, min(end, begin+(n+1)*pageRows)
+	if c.stats != nil && !c.stats.NullPage(int(n)) {
+		if low, high := c.stats.MinValue(int(n)), c.stats.MaxValue(int(n)); low.Kind() == parquet.Int32 && high.Kind() == parquet.Int32 && low.Int32() == high.Int32() {
+			c.first, c.end, c.same = first, behind, low.Int32() // most pages of ranges need not be read
+			return c.possible(c.same)
+		}
+	}
 	if row != c.at {
-		if err := c.pages.SeekToRow(row - c.groups[c.group]); err != nil {
+		if err := c.pages.SeekToRow(row - begin); err != nil {
 			return err
 		}
-		c.at = row
 	}
 	page, err := c.pages.ReadPage()
 	if err == io.EOF {
@@ -98,44 +108,64 @@ func (c *column) load(row int64) error {
 	if err != nil {
 		return err
 	}
-	c.page, c.first = page, c.at
 	data := page.Data()
-	c.values = data.Int32()
-	c.at += int64(len(c.values))
-	if len(c.values) == 0 || c.at > c.groups[c.group+1] || int64(len(c.values)) != page.NumRows() {
-		c.release()
+	values := data.Int32()
+	if int64(len(values)) != behind-row || page.NumRows() != behind-row {
+		parquet.Release(page)
 		return errors.New("a page has a wrong number of samples")
 	}
-	low, high := c.values[0], c.values[0]
-	for _, v := range c.values {
-		low, high = min(low, v), max(high, v)
-	}
-	if low < c.least || high > c.most {
-		c.release()
-		return fmt.Errorf("there are values from %d to %d, where %d to %d are possible", low, high, c.least, c.most)
+	c.page, c.values, c.first, c.end, c.at = page, values, row, behind, behind
+	return nil
+}
+
+func (c *column) possible(rg int32) error {
+	if rg < 0 || int(rg) >= c.ranges {
+		return fmt.Errorf("there is range %d, of %d", rg+1, c.ranges)
 	}
 	return nil
 }
 
+// openGroup opens the pages of the row group that a row is in.
 func (c *column) openGroup(row int64) error {
 	c.close()
-	lo, hi := 0, len(c.groups)-1
-	for hi-lo > 1 {
-		if mid := (lo + hi) / 2; c.groups[mid] <= row {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	chunk, ok := c.file.RowGroups()[lo].ColumnChunks()[c.index].(*parquet.FileColumnChunk)
+	group := sort.Search(len(c.groups), func(i int) bool { return c.groups[i] > row }) - 1
+	chunk, ok := c.file.RowGroups()[group].ColumnChunks()[c.index].(*parquet.FileColumnChunk)
 	if !ok {
 		return errors.New("the Parquet library gives no pages")
 	}
-	if _, err := chunk.OffsetIndex(); err != nil { // with it, a row is found without reading what is before it
+	index, err := chunk.OffsetIndex() // with it, a row is found without reading what is before it
+	if err != nil {
 		return err
 	}
-	c.group, c.at = lo, c.groups[lo]
+	rows := c.groups[group+1] - c.groups[group]
+	if err := regular(index, rows, c.file.Metadata().RowGroups[group].Columns[c.index].MetaData.DataPageOffset); err != nil {
+		return err
+	}
+	if c.ranges > 0 {
+		if c.stats, err = chunk.ColumnIndex(); err != nil {
+			return err
+		}
+		if c.stats != nil && c.stats.NumPages() != index.NumPages() {
+			return errors.New("its page index was damaged")
+		}
+	}
+	c.group, c.at = group, c.groups[group]
 	c.pages = chunk.PagesFrom(c.file)
+	return nil
+}
+
+// regular says whether the pages of a column follow each other as they are written. The index has no checksum; but none of its numbers can be
+// another one without this being seen.
+func regular(index parquet.OffsetIndex, rows, begin int64) error {
+	if index == nil || int64(index.NumPages()) != (rows+pageRows-1)/pageRows {
+		return errors.New("its page index is missing or was damaged")
+	}
+	for i := range index.NumPages() {
+		if index.FirstRowIndex(i) != int64(i)*pageRows || index.Offset(i) != begin || index.CompressedPageSize(i) <= 0 {
+			return errors.New("its page index was damaged")
+		}
+		begin += index.CompressedPageSize(i)
+	}
 	return nil
 }
 
@@ -143,7 +173,7 @@ func (c *column) release() {
 	if c.page != nil {
 		parquet.Release(c.page)
 	}
-	c.page, c.values, c.first = nil, nil, 0
+	c.page, c.values, c.first, c.end = nil, nil, 0, 0
 }
 
 func (c *column) close() {
@@ -151,5 +181,26 @@ func (c *column) close() {
 	if c.pages != nil {
 		_ = c.pages.Close() // it has only been read
 	}
-	c.pages, c.group = nil, -1
+	c.pages, c.stats, c.group = nil, nil, -1
+}
+
+// counts gives n counts from a row on, which are at hand.
+func (c *column) counts(row int64, n int) []int32 { return c.values[row-c.first:][:n] }
+
+// runs finds where the ranges of n rows, which are at hand, change.
+func (c *column) runs(runs []Run, row int64, n int) ([]Run, error) {
+	if c.values == nil {
+		return append(runs, Run{0, uint8(c.same)}), nil
+	}
+	values := c.counts(row, n)
+	for i := 0; i < n; {
+		rg := values[i]
+		if err := c.possible(rg); err != nil {
+			return nil, err
+		}
+		runs = append(runs, Run{i, uint8(rg)})
+		for i++; i < n && values[i] == rg; i++ {
+		}
+	}
+	return runs, nil
 }

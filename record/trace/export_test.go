@@ -73,3 +73,37 @@ const MaxChunk = maxChunk
 
 // SetFile puts another file in the place of the one that a writer writes to.
 func (w *Writer) SetFile(f *os.File) { w.f = f }
+
+// PyramidOf gives a function that builds a pyramid of a block.
+func PyramidOf(path string, h Head, s *Samples) (func() error, error) {
+	h, err := h.checked()
+	if err != nil {
+		return nil, err
+	}
+	sc, err := scales(h)
+	if err != nil {
+		return nil, err
+	}
+	var chunk []byte
+	r := &rawReader{head: h, scales: sc}
+	r.block.values, r.block.runs = make([][]int32, len(sc)), make([][]Run, len(sc))
+	if chunk, err = appendChunk(nil, s, 0, s.Count, sc, make([]Sum, len(sc))); err != nil {
+		return nil, err
+	}
+	r.body = chunk[chunkHead:]
+	if !r.decode(s.Count) {
+		return nil, errors.New("it cannot be decoded")
+	}
+	return func() error {
+		f, err := os.Create(path)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		p, err := newPyramidWriter(f, h, sc)
+		if err != nil {
+			return err
+		}
+		return errors.Join(p.take(r.block.values, r.block.runs), p.finish([]Segment{{Count: int64(s.Count)}}))
+	}, nil
+}

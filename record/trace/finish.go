@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"sync"
 )
 
 // besideSuffix marks a file that is being written beside its place.
@@ -90,7 +91,12 @@ func convert(r *rawReader, columns io.Writer, pyramid *os.File, s Statement, kno
 		} else {
 			segments = append(segments, Segment{Start: block.start, Count: n, row: p.whole.count + p.open.count})
 		}
-		if err := errors.Join(c.take(block.values, block.runs), p.take(block.values, block.runs)); err != nil {
+		var side sync.WaitGroup
+		var above error
+		side.Go(func() { above = p.take(block.values, block.runs) })
+		err = c.take(block.values, block.runs)
+		side.Wait()
+		if err := errors.Join(err, above); err != nil {
 			return nil, err
 		}
 	}

@@ -251,34 +251,26 @@ func (t *Trace) read(signals []int, row, to int64, into *rows) (n int, err error
 	if into.values == nil {
 		into.values, into.runs = make([][]int32, len(t.scales)), make([][]Run, len(t.scales))
 	}
-	left := int(min(to-row, pageRows))
+	damaged := func(err error) error {
+		return fmt.Errorf("trace %s, %s: %w", t.finished.Name, t.finished.Name+ParquetSuffix, err)
+	}
+	end := to
 	for _, s := range signals {
 		for _, c := range t.columns[2*s : 2*s+2] {
-			values, err := c.from(row)
-			if err != nil {
-				return 0, fmt.Errorf("trace %s, %s: %w", t.finished.Name, t.finished.Name+ParquetSuffix, err)
+			if err := c.need(row); err != nil {
+				return 0, damaged(err)
 			}
-			left = min(left, len(values))
+			end = min(end, c.end)
 		}
 	}
+	n = int(end - row)
 	for _, s := range signals {
-		c := t.columns[2*s]
-		into.values[s] = c.values[row-c.first:][:left]
-		r := t.columns[2*s+1]
-		into.runs[s] = runsOf(into.runs[s][:0], r.values[row-r.first:][:left])
-	}
-	return left, nil
-}
-
-// runsOf finds where ranges change.
-func runsOf(runs []Run, ranges []int32) []Run {
-	for i := 0; i < len(ranges); {
-		rg := ranges[i]
-		runs = append(runs, Run{i, uint8(rg)})
-		for i++; i < len(ranges) && ranges[i] == rg; i++ {
+		into.values[s] = t.columns[2*s].counts(row, n)
+		if into.runs[s], err = t.columns[2*s+1].runs(into.runs[s][:0], row, n); err != nil {
+			return 0, damaged(err)
 		}
 	}
-	return runs
+	return n, nil
 }
 
 // Blocks gives the samples of a span in order, in blocks of up to 65536 that end where a gap begins. Values and Runs are of the signals asked
