@@ -27,13 +27,13 @@ func formatBlocks(t *testing.T) []string {
 // What the page shows can be read: the example is one of the good files, and the fragments stand in a file without a fault.
 func TestFormatPage(t *testing.T) {
 	blocks := formatBlocks(t)
-	if len(blocks) != 5 {
+	if len(blocks) != 6 {
 		t.Fatalf("%d blocks", len(blocks))
 	}
 	if example, err := os.ReadFile(sketch); err != nil || blocks[0] != string(example) {
 		t.Errorf("the example of the page is not %s", sketch)
 	}
-	params, needs, measuring, summary := blocks[1], blocks[2], blocks[3], blocks[4]
+	params, needs, measuring, summary := blocks[1], blocks[2], blocks[3], blocks[5]
 	text := "fourwire: sequence/1\ntitle: Buoy 5 V converter\n" + params + needs + `guard:
   dut.in: {volts: ..18 V, amps: ..3 A}
   dut.out: {volts: ..6 V, amps: ..3.3 A}
@@ -63,6 +63,35 @@ steps:
 	sequence.Read("f.yaml", []byte(text), nil, &found)
 	if len(found.List()) > 0 {
 		t.Error(render(&found))
+	}
+}
+
+func TestFormatPageOfBatteries(t *testing.T) {
+	text := `fourwire: sequence/1
+title: Beacon node
+needs:
+  cell: {role: source, node: node.supply, volts: 0..3.3 V, amps: 0..200 mA}
+  log: {role: recorder, node: node.supply, amps: 0..200 mA, every: 1 ms}
+guard:
+  node.supply: {volts: ..3.6 V, amps: ..250 mA}
+steps:
+- {source: cell, volts: 3 V, amps: 200 mA}
+` + formatBlocks(t)[4]
+	var found diag.Findings
+	sequence.Read("f.yaml", []byte(text), nil, &found)
+	if len(found.List()) > 0 {
+		t.Error(render(&found))
+	}
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, list := range [][]sequence.Result{sequence.DrainResults(), sequence.LifeResults(), sequence.EmulateResults()} {
+		for _, one := range list {
+			if !strings.Contains(string(page), "`"+one.What+"`") {
+				t.Errorf("the page does not mention the result %s", one.What)
+			}
+		}
 	}
 }
 
