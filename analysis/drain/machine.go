@@ -3,6 +3,7 @@ package drain
 import (
 	"errors"
 	"math"
+	"slices"
 )
 
 const (
@@ -351,11 +352,49 @@ func (m *machine) finish(end int64, cut bool) {
 		m.revert()
 		return
 	}
-	m.tidy(l.first)
-	m.events = append(m.events, stretch{m.begin, end, int32(l.first), int32(len(m.segments)), m.piece, m.cut || cut})
+	m.split(end, cut)
 	m.active, m.inQuiet, m.afterOff = false, false, false
 	m.noteInrush()
 }
+
+// split parts the segments at hand into events wherever one of them is down at the floor, and gives that to the floor.
+func (m *machine) split(end int64, cut bool) {
+	first := m.levels.first
+	at := slices.IndexFunc(m.segments[first:], m.isDip)
+	if at < 0 {
+		m.tidy(first)
+		m.events = append(m.events, stretch{m.begin, end, int32(first), int32(len(m.segments)), m.piece, m.cut || cut})
+		return
+	}
+	all := slices.Clone(m.segments[first:])
+	m.segments = m.segments[:first]
+	begin := m.begin
+	for len(all) > 0 {
+		n := slices.IndexFunc(all, m.isDip)
+		if n < 0 {
+			n = len(all)
+		}
+		index := begin
+		if n > 0 {
+			from := len(m.segments)
+			for _, g := range all[:n] {
+				m.segments = append(m.segments, g)
+				index += g.n
+			}
+			m.tidy(from)
+			m.events = append(m.events, stretch{begin, index, int32(from), int32(len(m.segments)), m.piece, m.cut && begin == m.begin || cut && n == len(all)})
+		}
+		if n < len(all) {
+			m.quiet.visits++
+			m.quiet.addSegment(&all[n], m.cells)
+			index += all[n].n
+			n++
+		}
+		begin, all = index, all[n:]
+	}
+}
+
+func (m *machine) isDip(g segment) bool { return g.level() < float64(m.leave) }
 
 // isTail tells whether what seems to be an event is the end of the one before it, which noise lifts above the threshold once more.
 func (m *machine) isTail(end int64) bool {

@@ -10,8 +10,11 @@ const (
 	levelKernel = 0.03 // levels that differ by less than about three times this cannot be told apart
 	maxStates   = 10   // of activity
 	rareVisits  = 3
-	rareShare   = 0.01
-	rareReach   = 0.92 // ln 2.5
+	rareShare   = 0.03 // of the events
+	rareTime    = 0.05 // of the time of activity
+	rareReach   = 0.45 // ln 1.57
+	leastCharge = 0.01 // of that of activity
+	leastReach  = 0.92 // ln 2.5
 )
 
 // cluster is a group of levels, neighbours being neighbours in current too.
@@ -50,6 +53,7 @@ func (m *machine) clusters(wanted int) []cluster {
 	group, n := groups(values, nil, levelKernel)
 	out := make([]cluster, n)
 	var active int64
+	var charge float64
 	for i, k := range group {
 		g := &m.segments[from[i]]
 		v := values[i]
@@ -59,18 +63,23 @@ func (m *machine) clusters(wanted int) []cluster {
 		}
 		out[k] = one
 		active += g.n
+		charge += g.sum
 	}
 	limit := max(rareVisits, int(rareShare*float64(len(m.events))))
 	for len(out) > 1 { // rare ones go to a neighbour that is not far
 		rarest, to := -1, -1
 		for i, c := range out {
-			if c.visits >= limit || float64(c.samples) >= rareShare*float64(active) {
+			if c.visits >= limit || float64(c.samples) >= rareTime*float64(active) {
 				continue
 			}
 			if rarest >= 0 && c.visits >= out[rarest].visits {
 				continue
 			}
-			if j := nearest(out, i); math.Abs(out[j].centre-c.centre) < rareReach {
+			reach := rareReach
+			if c.sum < leastCharge*charge {
+				reach = leastReach
+			}
+			if j := nearest(out, i); math.Abs(out[j].centre-c.centre) < reach {
 				rarest, to = i, j
 			}
 		}
