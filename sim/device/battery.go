@@ -22,10 +22,10 @@ func (c Curve) At(x float64) (y, slope float64) {
 		return c[0].Y, 0
 	}
 	i := sort.Search(len(c), func(i int) bool { return c[i].X > x })
-	if i >= len(c) {
-		return c[len(c)-1].Y, 0
+	if i == len(c) && x > c[i-1].X {
+		return c[i-1].Y, 0
 	}
-	i = max(i, 1)
+	i = min(max(i, 1), len(c)-1)
 	a, b := c[i-1], c[i]
 	slope = (b.Y - a.Y) / (b.X - a.X)
 	return a.Y + slope*(x-a.X), slope

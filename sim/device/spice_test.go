@@ -38,7 +38,7 @@ func TestRecordedSpiceResults(t *testing.T) {
 	}
 	quantity := regexp.MustCompile(`^([a-z]\w*)\s+=\s+(\S+)`)
 	printed := regexp.MustCompile(`^([vi]\(\w+\)) = (\S+)`)
-	for _, netlist := range []string{"cpl-dc", "diode-dc", "nmos-level1", "source-lead-rc-diode", "rlc-step", "buck-averaged"} {
+	for _, netlist := range []string{"cpl-dc", "diode-dc", "nmos-level1", "source-lead-rc-diode", "rlc-step", "buck-averaged", "battery-pulse", "node-burst"} {
 		t.Run(netlist, func(t *testing.T) {
 			output, err := exec.CommandContext(t.Context(), binary, "-b", filepath.Join("testdata", "spice", netlist+".cir")).CombinedOutput()
 			// A netlist that prints from its control section ends with status 1, "no simulations run": the numbers decide.
