@@ -32,14 +32,17 @@ type NodeParams struct {
 // Validate refuses figures that cannot be.
 func (p *NodeParams) Validate() error {
 	c := check{part: "node"}
-	for name, v := range map[string]float64{
-		"sleep": p.SleepA, "tick": p.TickA, "wake": p.WakeA, "sample": p.SampleA, "process": p.ProcessA, "transmit": p.TransmitW, "receive": p.ReceiveA,
-		"boot": p.BootA, "off": p.OffA, "radio_capacitor": p.RadioF, "bulk_capacitor": p.BulkF, "bulk_resistance": p.BulkOhm,
-		"brown_out": p.BrownOutV, "tick_time": float64(p.TickNs), "tick_every": float64(p.TickEveryNs), "wake_time": float64(p.WakeNs),
-		"sample_time": float64(p.SampleNs), "process_time": float64(p.ProcessNs), "transmit_time": float64(p.TransmitNs),
-		"receive_time": float64(p.ReceiveNs), "boot_time": float64(p.BootNs),
+	for _, f := range [...]struct {
+		name  string
+		value float64
+	}{
+		{"sleep", p.SleepA}, {"tick", p.TickA}, {"wake", p.WakeA}, {"sample", p.SampleA}, {"process", p.ProcessA}, {"transmit", p.TransmitW},
+		{"receive", p.ReceiveA}, {"boot", p.BootA}, {"off", p.OffA}, {"radio_capacitor", p.RadioF}, {"bulk_capacitor", p.BulkF},
+		{"bulk_resistance", p.BulkOhm}, {"brown_out", p.BrownOutV}, {"tick_time", float64(p.TickNs)}, {"tick_every", float64(p.TickEveryNs)},
+		{"wake_time", float64(p.WakeNs)}, {"sample_time", float64(p.SampleNs)}, {"process_time", float64(p.ProcessNs)},
+		{"transmit_time", float64(p.TransmitNs)}, {"receive_time", float64(p.ReceiveNs)}, {"boot_time", float64(p.BootNs)},
 	} {
-		c.notNegative(name, v)
+		c.notNegative(f.name, f.value)
 	}
 	c.within("period", float64(p.PeriodNs)*1e-9, 1e-3, 3.2e7)
 	c.within("retry", p.RetryShare, 0, 1)
