@@ -53,6 +53,25 @@ func OtherName(c *record.Comparison) string {
 	return c.Trace + " of " + c.Record
 }
 
+// Other names the recording that this one is compared with.
+func (t *Trace) Other() string {
+	if t.Drain == nil || t.Drain.Against == nil {
+		return ""
+	}
+	return OtherName(t.Drain.Against)
+}
+
+// TimeShare is a share of the time in percent: what is nearly all of it is told from all.
+func TimeShare(x float64) string {
+	switch {
+	case x >= 0.99995 && x < 1:
+		return "above 99.99 %"
+	case x > 0.99 && x < 1:
+		return fmt.Sprintf("%.2f %%", 100*x)
+	}
+	return Share(x)
+}
+
 // KindRow is a kind of event in words.
 type KindRow struct{ Name, Count, Period, Length, Charge, Peak, Share string }
 

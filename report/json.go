@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/json"
 	"math"
+	"strings"
 
 	"fourwire/record"
 )
@@ -25,6 +26,8 @@ type document struct {
 	Limits     []limitDocument  `json:"limits"`
 	Verdicts   []record.Verdict `json:"verdicts"`
 	Results    []record.Result  `json:"results"`
+	Traces     []traceDocument  `json:"traces"`
+	Lives      []lifeDocument   `json:"lives"`
 	Problems   []string         `json:"problems"`
 	ReportFile map[string]bool  `json:"reports"` // file name → is in the record
 }
@@ -45,7 +48,7 @@ func JSON(rec *record.Record) ([]byte, error) {
 	r := New(rec)
 	d := document{Format: "result/1", Record: rec.Dir, ID: rec.ID, Title: rec.Title, Outcome: rec.Outcome, Headline: r.Headline,
 		Exit: rec.Exit, Reason: rec.Reason, Finished: rec.Finished, Seconds: rec.DurationSeconds, Points: len(rec.Rows), Counts: rec.Counts,
-		Limits: []limitDocument{}, Verdicts: rec.Verdicts, Results: rec.Results, Problems: rec.Problems, ReportFile: map[string]bool{}}
+		Limits: []limitDocument{}, Verdicts: rec.Verdicts, Results: rec.Results, Problems: rec.Problems, Traces: traceDocuments(r.Traces), Lives: lifeDocuments(r.Lives), ReportFile: map[string]bool{}}
 	if !rec.Started.IsZero() {
 		d.Started = rec.Started.UTC().Format("2006-01-02T15:04:05.999999999Z07:00")
 	}
@@ -66,7 +69,7 @@ func JSON(rec *record.Record) ([]byte, error) {
 		d.Limits = append(d.Limits, out)
 	}
 	for _, f := range rec.Files {
-		if made(f.Path) {
+		if made(f.Path) && !strings.HasPrefix(f.Path, Folder+"/") {
 			d.ReportFile[f.Path] = true
 		}
 	}

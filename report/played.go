@@ -25,7 +25,7 @@ func played(rec *record.Record) []Played {
 		}
 		add("Battery", "%s, played by %s", e.Battery, e.Source)
 		add("Charge", "from %s to %s", Share(e.From), Share(e.Charge))
-		add("Drawn", "%s, %s in %s", ChargeText(record.Estimate{Value: e.DrawnCoulombs, U: math.NaN()}), Pretty(quantity.Of(e.DrawnJoules, quantity.Energy).Text(4)), SecondsText(e.Seconds))
+		add("Drawn", "%s, %s in %s", AmpereHours(e.DrawnCoulombs, math.NaN()), Pretty(quantity.Of(e.DrawnJoules, quantity.Energy).Text(4)), SecondsText(e.Seconds))
 		add("Ended by", "%s", e.EndedBy)
 		add("Charge counted by", "%s", e.CountedBy)
 		text := "the source's own output resistance"

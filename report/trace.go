@@ -28,7 +28,7 @@ type Trace struct {
 }
 
 // overviewBins is how fine the picture of a whole trace is.
-const overviewBins = 1600
+const overviewBins = 2000
 
 // Folder is where the files of a record's page are that are loaded when they are wanted. They are made from the record, as the page is.
 const Folder = "report"
@@ -49,7 +49,8 @@ func traces(rec *record.Record) []Trace {
 			t.Missing = err.Error()
 		}
 		if t.Drain, err = readDrain(rec.Dir, name); err != nil {
-			t.Missing = strings.TrimPrefix(t.Missing+"; "+err.Error(), "; ")
+			t.Drain = nil
+			t.Trust.Lines = append(t.Trust.Lines, Fact{"What was found in it", "cannot be read: " + err.Error()})
 		}
 		out = append(out, t)
 	}
@@ -126,7 +127,7 @@ func inside(text string) string {
 
 // Taken says how the trace was sampled: "86 400 000 samples, one every 1 ms, for 24 h 0 min".
 func (t *Trace) Taken() string {
-	return fmt.Sprintf("%s, one every %s, for %s", Grouped(t.Statement.Received)+" samples", SecondsText(t.Head.IntervalSeconds), Lasted(time.Duration(t.Seconds()*float64(time.Second))))
+	return fmt.Sprintf("%s, one every %s, for %s", Grouped(t.Statement.Received)+" samples", SecondsText(t.Head.IntervalSeconds), SecondsText(t.Seconds()))
 }
 
 // Grouped writes a whole number with its thousands apart.
@@ -149,10 +150,11 @@ func SecondsText(seconds float64) string {
 
 // ChargeText is a charge with its uncertainty, in coulombs and in ampere hours.
 func ChargeText(e record.Estimate) string {
-	return WithU(e.Value, e.U, quantity.Charge) + " = " + ampereHours(e.Value, e.U)
+	return WithU(e.Value, e.U, quantity.Charge) + " = " + AmpereHours(e.Value, e.U)
 }
 
-func ampereHours(coulombs, u float64) string {
+// AmpereHours is a charge in the unit of batteries, rounded for its uncertainty.
+func AmpereHours(coulombs, u float64) string {
 	s := Scale{Factor: 3600, Symbol: "Ah"}
 	for _, p := range []struct {
 		factor float64

@@ -44,9 +44,9 @@ var arrows = map[string][]string{
 	"record/trace":      {"quantity"},
 	"report":            {"record", "record/trace", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "record/trace", "quantity"},
-	"report/html":       {"report", "report/wiring", "report/chart", "report/tiles", "record", "quantity", "internal/diag"},
+	"report/html":       {"report", "report/wiring", "report/chart", "report/tiles", "record", "record/trace", "quantity", "internal/diag"},
 	"report/tiles":      {"record/trace"},
-	"report/workbook":   {"report", "report/chart", "record", "quantity", "internal/diag"},
+	"report/workbook":   {"report", "report/chart", "record", "record/trace", "quantity", "internal/diag"},
 	"report/wiring":     {"quantity"},
 	"report/junit":      {"report", "record", "quantity", "internal/diag"},
 	"report/reporttest": {"record", "record/trace", "quantity", "internal/clock"},

@@ -5,7 +5,6 @@ import (
 	"html/template"
 	"math"
 
-	"fourwire/record"
 	"fourwire/report"
 	"fourwire/report/tiles"
 )
@@ -45,7 +44,7 @@ func (p *page) battery(written map[string]*tiles.Index) error {
 }
 
 func usable(coulombs float64) string {
-	return report.ChargeText(record.Estimate{Value: coulombs, U: math.NaN()})
+	return report.AmpereHours(coulombs, math.NaN())
 }
 
 // judgedText is a judgement with a sign, for readers who cannot tell the styles apart.

@@ -111,8 +111,36 @@ func text(n *html.Node) string {
 }
 
 func TestGoldenOutline(t *testing.T) {
-	got := outline(t, makePage(t, reporttest.Options{Mixed: true, Points: 5}))
-	path := filepath.Join("testdata", "mixed.outline")
+	for name, data := range map[string][]byte{
+		"mixed": makePage(t, reporttest.Options{Mixed: true, Points: 5}),
+		"drain": buildDrain(t, reporttest.Drain{Seconds: 1000, Gap: true, Points: 6}),
+		"whole": buildDrain(t, reporttest.Drain{Seconds: 130, Alone: true, Points: 6}),
+	} {
+		t.Run(name, func(t *testing.T) { golden(t, name, data) })
+	}
+}
+
+// buildDrain gives the page of a record with a long trace, as it is made on the disk.
+func buildDrain(t *testing.T, o reporttest.Drain) []byte {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "r")
+	if err := reporttest.WriteDrain(dir, o); err != nil {
+		t.Fatal(err)
+	}
+	if err := report.Build(dir, page.Form()); err != nil {
+		t.Fatal(err)
+	}
+	data, err := os.ReadFile(filepath.Join(dir, report.PageFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+func golden(t *testing.T, name string, data []byte) {
+	t.Helper()
+	got, _, _ := strings.Cut(outline(t, data), "\nsection files\n") // hashes and sizes of files are not the page's
+	path := filepath.Join("testdata", name+".outline")
 	if *update {
 		if err := os.WriteFile(path, []byte(got), 0o666); err != nil {
 			t.Fatal(err)
@@ -143,7 +171,16 @@ func TestPageIsSmallAndStandsAlone(t *testing.T) {
 
 // Whatever an instrument or a file says, it is text in the page: no element, attribute or script of it may appear.
 func TestHostileTextStaysText(t *testing.T) {
-	data := makePage(t, reporttest.Options{Hostile: true, Mixed: true})
+	t.Run("points", func(t *testing.T) {
+		textStaysText(t, makePage(t, reporttest.Options{Hostile: true, Mixed: true}), 1, "A & B <i>")
+	})
+	t.Run("trace", func(t *testing.T) {
+		textStaysText(t, buildDrain(t, reporttest.Drain{Hostile: true, Seconds: 100}), 2, "sensing")
+	}) // the second holds data
+}
+
+func textStaysText(t *testing.T, data []byte, most int, shown string) {
+	t.Helper()
 	doc, err := html.Parse(bytes.NewReader(data))
 	if err != nil {
 		t.Fatal(err)
@@ -165,10 +202,10 @@ func TestHostileTextStaysText(t *testing.T) {
 			}
 		}
 	}
-	if scripts != 1 {
-		t.Errorf("%d scripts, one is ours", scripts)
+	if scripts != most {
+		t.Errorf("%d scripts, %d are ours", scripts, most)
 	}
-	if !strings.Contains(text(doc), "alert(1)") || !strings.Contains(text(doc), "A & B <i>") {
+	if !strings.Contains(text(doc), "alert(1)") || !strings.Contains(text(doc), shown) {
 		t.Error("the hostile texts are lost instead of shown")
 	}
 }

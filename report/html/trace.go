@@ -117,7 +117,7 @@ func (v *traceView) drain(d *record.Drain) {
 	}
 	for k, s := range d.States {
 		v.States = append(v.States, stateRow{DrainState: s, Number: chart.StyleOf(k).Number, Charge: report.WithU(s.Coulombs, s.U, quantity.Charge), Mean: amps(s.MeanAmps), Peak: amps(s.PeakAmps),
-			Time: report.SecondsText(s.Seconds), Part: report.Share(s.Share), PartTime: report.Share(s.TimeShare)})
+			Time: report.SecondsText(s.Seconds), Part: report.Share(s.Share), PartTime: report.TimeShare(s.TimeShare)})
 	}
 	for _, r := range d.Ranges {
 		v.Ranges = append(v.Ranges, rangeRow{amps(r.FullAmps), report.SecondsText(r.Seconds), report.Pretty(quantity.Of(r.Coulombs, quantity.Charge).Text(4))})

@@ -1,12 +1,14 @@
 package reporttest
 
 import (
+	"bufio"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"fourwire/internal/clock"
@@ -134,15 +136,16 @@ func save(path string, x any) error {
 }
 
 func saveEvents(path string, d *record.Drain) error {
-	f, err := os.Create(path)
+	out, err := os.Create(path)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintln(f, "start_s,s,C,U_C,J,peak_A,mean_A,kind")
+	f := bufio.NewWriter(out)
+	fmt.Fprintln(f, "start [s],duration [s],charge [C],U(charge) [C],energy [J],peak [A],mean [A],kind")
 	for _, e := range d.Events {
-		fmt.Fprintf(f, "%g,%g,%g,%g,%g,%g,%g,%d\n", e.Start, e.Seconds, e.Coulombs, e.U, e.Joules, e.PeakAmps, e.MeanAmps, e.Kind)
+		fmt.Fprintf(f, "%g,%g,%g,%g,%g,%g,%g,%q\n", e.Start, e.Seconds, e.Coulombs, e.U, e.Joules, e.PeakAmps, e.MeanAmps, strings.ReplaceAll(d.Kinds[e.Kind].Name, "\"", "'"))
 	}
-	return f.Close()
+	return errors.Join(f.Flush(), out.Close())
 }
 
 // writeTrace records the node's current as a unit would, block by block, and says what is in it as an analysis would.

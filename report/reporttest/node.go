@@ -190,6 +190,9 @@ func (g *node) found(name string) *record.Drain {
 			d.Kinds[k].SpreadCoulombs = 0.004 * d.Kinds[k].MeanCoulombs
 		}
 	}
+	if d.Kinds[1].Count == 1 {
+		d.Kinds[1].PeriodSeconds, d.Kinds[1].PeriodSpread, d.Kinds[1].SpreadCoulombs = math.NaN(), math.NaN(), 0
+	}
 	if d.Kinds[1].Count == 0 {
 		d.Kinds = d.Kinds[:1]
 	}
@@ -208,6 +211,11 @@ func (g *node) found(name string) *record.Drain {
 	}
 	d.Life = g.life(d.Mean.Value)
 	d.Against = g.against(d)
+	if g.o.Hostile {
+		for _, text := range []*string{&d.Method, &d.States[1].Name, &d.Kinds[0].Name, &d.Notes[0], &d.Life[0].Title, &d.Life[0].Dominant, &d.Life[0].Parts[0].Name, &d.Against.Record, &d.Against.Lines[0].What, &d.Against.Lines[0].Judgement} {
+			*text = HostileText + *text
+		}
+	}
 	return d
 }
 
@@ -236,8 +244,10 @@ func (g *node) against(d *record.Drain) *record.Comparison {
 		s := d.States[k]
 		line("state "+s.Name, "C", s.Coulombs, factor*s.Coulombs, 0.01*s.Coulombs)
 	}
+	before := 1.0
 	for _, p := range d.CCDF {
-		c.CCDF = append(c.CCDF, record.CCDFPoint{Amps: p.Amps, Above: math.Min(1, p.Above*(1+0.6*math.Min(1, math.Max(0, math.Log10(p.Amps/1e-5)))))})
+		before = math.Min(before, p.Above*(1+0.6*math.Min(1, math.Max(0, math.Log10(p.Amps/1e-5)))))
+		c.CCDF = append(c.CCDF, record.CCDFPoint{Amps: p.Amps, Above: before})
 	}
 	return c
 }

@@ -49,6 +49,7 @@ func Show(s Stream, r *report.Report) {
 			p.wrapped("", name+" = "+x.Text)
 		}
 	}
+	p.battery(r)
 	if len(r.Remarks) > 0 {
 		p.line("")
 		for _, x := range r.Remarks {

@@ -79,7 +79,7 @@ func (s Stream) text(t string) string {
 	}, ascii.Replace(t))
 }
 
-var ascii = strings.NewReplacer("±", "+/-", "µ", "u", "Ω", "ohm", "°C", "degC", "≥", ">=", "≤", "<=", "–", "-", "−", "-", "…", "...", "·", ".", "×", "x")
+var ascii = strings.NewReplacer("±", "+/-", "µ", "u", "Ω", "ohm", "°C", "degC", "≥", ">=", "≤", "<=", "–", "-", "−", "-", "…", "...", "·", ".", "×", "x", "\u202f", " ")
 
 // The colours that are used, as SGR parameters.
 const (

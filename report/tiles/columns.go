@@ -85,4 +85,3 @@ func above(x float64) float32 {
 func shorter(x float64) float64 {
 	return math.Float64frombits((math.Float64bits(x) + 1<<15) &^ (1<<16 - 1))
 }
-

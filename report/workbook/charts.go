@@ -151,6 +151,13 @@ func axis(c record.Column, a chart.Axis) excelize.ChartAxis {
 	out.LogBase, out.MinorGridLines = 10, true
 	room := math.Pow(a.High/a.Low, 0.03/1.06) // that our picture leaves beyond the data
 	low, high = tidy(round125(a.Low*room, false)), tidy(round125(a.High/room, true))
+	if high/low > 1e3 { // over many decades, whole ones
+		low, high = math.Pow10(int(math.Floor(math.Log10(low*(1+1e-9))))), math.Pow10(int(math.Ceil(math.Log10(high*(1-1e-9)))))
+		out.NumFmt.CustomNumFmt = "0E+00"
+		if c.Dim == quantity.Ratio {
+			out.NumFmt.CustomNumFmt = "0.#### %"
+		}
+	}
 	return out
 }
 

@@ -4,6 +4,7 @@ package workbook
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -34,7 +35,7 @@ func Make(r *report.Report) ([]byte, error) {
 	defer f.Close()
 	b := &book{File: f, report: r}
 	for _, step := range []func() error{
-		b.sheets, b.styles, b.points, b.verdicts, b.budget, b.curves, b.summary, b.conditions, b.properties,
+		b.sheets, b.styles, b.points, b.verdicts, b.budget, b.curves, b.battery, b.summary, b.conditions, b.properties,
 	} {
 		if err := step(); err != nil {
 			return nil, fmt.Errorf("workbook: %w", err)
@@ -61,14 +62,15 @@ func (b *book) sheets() error {
 	if err := b.SetSheetName("Sheet1", summarySheet); err != nil {
 		return err
 	}
-	for _, name := range []string{pointsSheet, chartsSheet, verdictsSheet, budgetSheet, conditionsSheet, dataSheet} {
+	all := slices.Concat([]string{summarySheet, pointsSheet, chartsSheet}, b.batterySheets(), []string{verdictsSheet, budgetSheet, conditionsSheet, dataSheet})
+	for _, name := range all[1:] {
 		if _, err := b.NewSheet(name); err != nil {
 			return err
 		}
 	}
 	landscape, fit, tall := "landscape", 1, 0
 	paper := 9 // A4, ECMA-376, part 1, 18.3.1.63
-	for _, name := range []string{summarySheet, pointsSheet, chartsSheet, verdictsSheet, budgetSheet, conditionsSheet, dataSheet} {
+	for _, name := range all {
 		if err := b.SetPageLayout(name, &excelize.PageLayoutOptions{Size: &paper, Orientation: &landscape, FitToWidth: &fit, FitToHeight: &tall}); err != nil {
 			return err
 		}
