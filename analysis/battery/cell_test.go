@@ -2,6 +2,7 @@ package battery_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"testing"
@@ -54,7 +55,7 @@ func TestLifeFromAMeanCurrent(t *testing.T) {
 	within(t, "BA-02 years of 8760 h", battery.LeakingHours(230*mAh, 0, 2.25e-6)/8760, 11.67, 0.006)
 	within(t, "BA-02 hours", battery.LeakingHours(230*mAh, 0, q/60), 101783, 1)
 
-	q, mean = battery.Cycle([]battery.Phase{{28e-3, 0.65}, {31e-3, 50e-3}, {120e-6, 900}})
+	_, mean = battery.Cycle([]battery.Phase{{28e-3, 0.65}, {31e-3, 50e-3}, {120e-6, 900}})
 	within(t, "BA-03 mA", mean*1e3, 0.14183413, 0.6e-8)
 	within(t, "BA-03 hours", battery.LeakingHours(2000*mAh, 0, mean), 14100.98, 0.006)
 	within(t, "BA-03 months of 720 h", battery.LeakingHours(2000*mAh, 0, mean)/720, 19.6, 0.06)
@@ -162,6 +163,16 @@ func TestTemperatureOfTheResistance(t *testing.T) {
 	if ah := r.Coulomb / 3600; ah > 4 || ah < 3.9 {
 		t.Errorf("an aged cell gave %g Ah of 4", ah)
 	}
+}
+
+func ExampleCell_Step() {
+	ocv, _ := battery.Rising([]float64{0, 0.1, 1}, []float64{2.0, 2.7, 3.3}, battery.Linear)
+	c := battery.Cell{CapacityCoulomb: 3600, OCV: ocv, Ohm: battery.Constant(0.5), Pairs: []battery.Pair{{Ohm: battery.Constant(0.3), TauSeconds: 10}}}
+	s := c.At(1)
+	fmt.Printf("at once %.3f V", c.Terminal(&s, 0.1))
+	c.Step(&s, 0.1, 60)
+	fmt.Printf(", after a minute %.3f V, %.2f %% left\n", c.Terminal(&s, 0.1), 100*s.Charge)
+	// Output: at once 3.250 V, after a minute 3.219 V, 99.83 % left
 }
 
 // A cell that is cut off under a pulse recovers by itself without load, and only from its recovery voltage on.

@@ -91,7 +91,6 @@ type discharges struct {
 	lowTwo    float64 // the lowest charge seen at more than one rate
 	ocv, ohm  []float64
 	twoRates  bool
-	resistive float64
 }
 
 // cut takes what comes behind the cut-off away.

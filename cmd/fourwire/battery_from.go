@@ -274,7 +274,7 @@ func cellTrace(dir string, names []string, f batteryFlags) (*cellData, error) {
 		return nil, wrong(fmt.Errorf("trace %s: %w", name, err))
 	}
 	if thin.Gaps > 0 {
-		d.notes = append(d.notes, fmt.Sprintf("%d gaps of %.6g s in all: the current is taken to have gone on as before each", thin.Gaps, thin.SkippedIn))
+		d.notes = append(d.notes, fmt.Sprintf("%.6g s are missing, in %d gap(s): the current is taken to have gone on as before each", thin.SkippedIn, thin.Gaps))
 	}
 	d.drawnPositive()
 	return d, nil
