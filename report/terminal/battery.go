@@ -18,7 +18,7 @@ func (p printer) battery(r *report.Report) {
 		p.line("")
 		p.wrapped("", fmt.Sprintf("%s lasts %s, most likely about %s", l.Title, l.Interval, l.Text))
 		if l.Dominant != "" {
-			p.wrapped("  ", "mostly depends on "+l.Dominant)
+			p.below("mostly depends on "+l.Dominant)
 		}
 	}
 	for _, x := range r.Played {
@@ -31,15 +31,22 @@ func (p printer) battery(r *report.Report) {
 	}
 }
 
+// below writes a text two columns in.
+func (p printer) below(text string) {
+	for _, line := range wrap(p.s.text(text), max(6, p.room-2), "  ") {
+		p.line("  " + line)
+	}
+}
+
 func (p printer) recording(t *report.Trace) {
 	p.line("")
 	title := t.Title() + " (" + t.Name + ")"
 	p.lines("", p.s.paint(bold, p.s.text(title)), title)
 	if t.Missing != "" {
-		p.wrapped("  ", "cannot be shown: "+t.Missing)
+		p.below("cannot be shown: "+t.Missing)
 		return
 	}
-	p.wrapped("  ", t.Taken())
+	p.below(t.Taken())
 	colour := green
 	if !t.Trust.Complete {
 		colour = yellow
@@ -53,7 +60,7 @@ func (p printer) recording(t *report.Trace) {
 	}
 	for _, l := range t.Trust.Lines {
 		if strings.HasPrefix(l.Name, "Charge") {
-			p.wrapped("  ", "count of the charge: "+l.Value)
+			p.below("count of the charge: "+l.Value)
 		}
 	}
 	var figures []string
@@ -66,11 +73,11 @@ func (p printer) recording(t *report.Trace) {
 		}
 	}
 	if len(figures) > 0 {
-		p.wrapped("  ", strings.Join(figures, "; "))
+		p.below(strings.Join(figures, "; "))
 	}
 	p.states(t)
 	for _, row := range t.CompareRows()[:min(1, len(t.CompareRows()))] {
-		p.wrapped("  ", fmt.Sprintf("against %s: %s %s there, difference %s: %s", report.OtherName(t.Drain.Against), row.What, row.B, row.Difference, row.Judgement))
+		p.below(fmt.Sprintf("against %s: %s %s there, difference %s: %s", report.OtherName(t.Drain.Against), row.What, row.B, row.Difference, row.Judgement))
 	}
 }
 
@@ -96,7 +103,7 @@ func (p printer) states(t *report.Trace) {
 	for _, s := range list {
 		share := report.Share(s.Share)
 		if p.room < name+stateBar+14 {
-			p.wrapped("  ", s.Name+" "+share+" of the charge")
+			p.below(s.Name+" "+share+" of the charge")
 			continue
 		}
 		bar := strings.Repeat(on, int(0.5+stateBar*max(0, min(1, s.Share))))
