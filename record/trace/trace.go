@@ -109,7 +109,7 @@ type Bin struct {
 	Sum            Sum     // of all samples, in base steps, exact
 	Integral       float64 // SI times seconds: coulombs of a current. Sum times base step times interval
 	Seconds        float64 // Count times interval
-	Cross          float64 // sum of current times voltage of each sample, SI; NaN where the trace has not one of each
+	Cross          float64 // of Span: sum of current times voltage of each sample, SI; NaN where the trace has not one of each
 }
 
 // MaxCounts is the largest number of counts, either sign, that a sample may have.

@@ -9,8 +9,9 @@ import (
 const maxBins = 1 << 20
 
 // Zoom gives a span of one signal in bins of about the same width, which join and have the whole span as their sum. Where a bin is wider than
-// two leaves of the pyramid, bins begin and end with leaves, so that no samples have to be read but at the ends of the span. Each bin says
-// exactly what it holds. A span that has fewer samples than bins gives one bin per index. into is used again.
+// a leaf of the pyramid (1024 samples), bins begin and end with leaves, so that no samples have to be read but at the ends of the span. Each
+// bin says exactly what it holds, but no cross sum, which [Trace.Span] has. A span that is shorter than there are bins gives one bin per
+// index. into is used again.
 func (t *Trace) Zoom(signal int, from, to int64, bins int, into []Bin) ([]Bin, error) {
 	out := into[:0]
 	if err := t.within(signal, from, to); err != nil {
@@ -31,13 +32,13 @@ func (t *Trace) Zoom(signal int, from, to int64, bins int, into []Bin) ([]Bin, e
 			end = to
 		}
 		last := t.rowAt(end)
-		if i < n && width > 2*leaf {
+		if i < n && width > leaf {
 			end, last = t.snap(end, last, begin)
 		}
 		if end <= begin {
 			continue
 		}
-		b, err := t.bin(signal, begin, end, row, last)
+		b, err := t.bin(signal, begin, end, row, last, false)
 		if err != nil {
 			return out, err
 		}
@@ -64,11 +65,12 @@ func (t *Trace) Span(signal int, from, to int64) (Bin, error) {
 	if err := t.within(signal, from, to); err != nil {
 		return Bin{}, err
 	}
-	return t.bin(signal, from, to, t.rowAt(from), t.rowAt(to))
+	return t.bin(signal, from, to, t.rowAt(from), t.rowAt(to), true)
 }
 
-// bin sums a span that begins and ends at rows.
-func (t *Trace) bin(signal int, from, to, row, end int64) (Bin, error) {
+// bin sums a span that begins and ends at rows, its cross sum too where that is wanted and there is one.
+func (t *Trace) bin(signal int, from, to, row, end int64, cross bool) (Bin, error) {
+	cross = cross && t.pyramid.head.amps >= 0
 	sum := &t.scratch
 	sum.clear()
 	first, last := (row+leaf-1)/leaf, end/leaf
@@ -77,29 +79,33 @@ func (t *Trace) bin(signal int, from, to, row, end int64) (Bin, error) {
 	}
 	var err error
 	if first >= last {
-		err = t.addRows(sum, signal, row, end)
+		err = t.addRows(sum, signal, row, end, cross)
 	} else {
-		err = t.addRows(sum, signal, row, first*leaf)
+		err = t.addRows(sum, signal, row, first*leaf, cross)
 		if err == nil {
 			err = t.pyramid.add(sum, first, last)
 		}
 		if err == nil && last*leaf < end {
-			err = t.addRows(sum, signal, last*leaf, end)
+			err = t.addRows(sum, signal, last*leaf, end, cross)
 		}
 	}
 	if err != nil {
 		return Bin{}, fmt.Errorf("trace %s: %w", t.finished.Name, err)
 	}
-	return t.binOf(sum, signal, from, to), nil
+	b := t.binOf(sum, signal, from, to)
+	if cross {
+		b.Cross = sum.cross
+	}
+	return b, nil
 }
 
 // addRows adds samples one by one.
-func (t *Trace) addRows(into *tile, signal int, row, end int64) error {
-	amps, volts := t.pyramid.head.amps, t.pyramid.head.volts
-	s := summer{scales: t.scales, amps: amps, volts: volts, only: signal}
+func (t *Trace) addRows(into *tile, signal int, row, end int64, cross bool) error {
+	s := summer{scales: t.scales, amps: -1, volts: -1, only: signal}
 	signals := []int{signal}
-	if amps >= 0 {
-		for _, other := range []int{amps, volts} {
+	if cross {
+		s.amps, s.volts = t.pyramid.head.amps, t.pyramid.head.volts
+		for _, other := range []int{s.amps, s.volts} {
 			if other != signal {
 				signals = append(signals, other)
 			}
@@ -122,9 +128,6 @@ func (t *Trace) binOf(sum *tile, signal int, from, to int64) Bin {
 	b := Bin{From: from, To: to, Count: sum.count, Sum: e.sum, Min: math.NaN(), Max: math.NaN(), Mean: math.NaN(), Cross: math.NaN()}
 	b.Seconds = float64(b.Count) * t.finished.IntervalSeconds
 	b.Integral = e.sum.Float64() * base * t.finished.IntervalSeconds
-	if t.pyramid.head.amps >= 0 {
-		b.Cross = sum.cross
-	}
 	if b.Count > 0 {
 		b.Min, b.Max = float64(e.min)*base, float64(e.max)*base
 		b.Mean = e.sum.Float64() / float64(b.Count) * base
