@@ -1,7 +1,6 @@
 package sim_test
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -61,6 +60,6 @@ wiring:
 		if name := strings.Replace(c.name, "v", "i", 1); want[name] != 0 && math.Abs(truth.Channels["smu.1"].Amps/-want[name]-1) > 5e-4 {
 			t.Errorf("%s: %.6g A, ngspice says %.6g A", name, truth.Channels["smu.1"].Amps, -want[name])
 		}
-		t.Log(fmt.Sprintf("%s %.6f V, ngspice %.6f V", c.name, truth.Volts["bat"], want[c.name]))
+		t.Logf("%s %.6f V, ngspice %.6f V", c.name, truth.Volts["bat"], want[c.name])
 	}
 }

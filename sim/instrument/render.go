@@ -101,20 +101,19 @@ func (r *recorder) even(block []byte, p *piece, amps, volts *maker) {
 		level, _ = v.base(math.Copysign(math.MaxFloat64, from.volts+upto.volts))
 		v.sigma, v.steps, rise = 0, 0, 0
 	}
-	size := 4
 	if r.withVolts {
-		size = 8
-	}
-	for k := 0; len(block) >= size; k++ {
-		bits := noise.bits(first + int64(k))
-		i := math.Float32bits(m.read(base+step*float64(k), noise.amps(bits)))
-		if size == 8 {
-			u := math.Float32bits(v.read(level+rise*float64(k), noise.volts(bits)))
-			binary.LittleEndian.PutUint64(block, uint64(i)|uint64(u)<<32)
-		} else {
-			binary.LittleEndian.PutUint32(block, i)
+		for k := 0; len(block) >= 8; k++ {
+			bits := noise.bits(first + int64(k))
+			i := m.read(base+step*float64(k), noise.amps(bits))
+			u := v.read(level+rise*float64(k), noise.volts(bits))
+			binary.LittleEndian.PutUint64(block, uint64(math.Float32bits(i))|uint64(math.Float32bits(u))<<32)
+			block = block[8:]
 		}
-		block = block[size:]
+		return
+	}
+	for k := 0; len(block) >= 4; k++ {
+		binary.LittleEndian.PutUint32(block, math.Float32bits(m.read(base+step*float64(k), noise.amps(noise.bits(first+int64(k))))))
+		block = block[4:]
 	}
 }
 
