@@ -173,6 +173,12 @@ func (r *runner) longestReading(e *emulation, k int) time.Duration {
 	return max(aperture, r.gauges[k].Aperture.Least, leastSettleRead)
 }
 
+// How a range is chosen for readings that follow each other: a fifth to spare, and lowered slowly.
+const (
+	rangeSpare = 1.2
+	rangeDecay = 0.99
+)
+
 // readingPart is the part of an update that is read: the rest is for setting and for the instrument's own work.
 const readingPart = 0.8
 
@@ -366,6 +372,8 @@ func (r *runner) draw(ctx context.Context, e *emulation, due float64) error {
 			return r.stop(Bench, "i(%s) overflows every range: what the battery gives is not known", e.role.Need.Node)
 		}
 		amps = t.values[0].X
+		// the range that held it, and what came in the last minute, holds the next one, too: reading again takes time in which nothing is counted
+		e.reading.pinned[0] = math.Max(rangeSpare*math.Abs(amps), rangeDecay*e.reading.pinned[0])
 		if err := r.sleep(ctx, e.begun.Add(seconds(due)).Sub(r.clock.Now())); err != nil {
 			return err
 		}

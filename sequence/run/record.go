@@ -65,15 +65,17 @@ type recording struct {
 	guards   []quantity.Span
 	watts    quantity.Span
 
-	in      driver.Samples
-	out     trace.Samples
-	next    int64     // index behind the last one that was seen
-	perStep float64   // C: what rounding to counts and to 32 bits may add to the charge so far
-	fetched time.Time // when something was fetched last
-	told    time.Time
-	windows []*window
-	ended   bool
-	stopped time.Time // just before the stop was sent; zero: it was not
+	in        driver.Samples
+	out       trace.Samples
+	next      int64     // index behind the last one that was seen
+	perStep   float64   // C: what rounding to counts and to 32 bits may add to the charge so far
+	noise     float64   // A^2: variance of the sum of all samples
+	variances []float64 // A^2: of one sample, by range of the current
+	fetched   time.Time // when something was fetched last
+	told      time.Time
+	windows   []*window
+	ended     bool
+	stopped   time.Time // just before the stop was sent; zero: it was not
 }
 
 // record keeps every sample of a node until its time, or its steps, are over.
@@ -169,6 +171,10 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 	r.lengths[name] = rec.expected
 	rec.block = plan.Block(time.Duration(rec.every * float64(time.Second)))
 	rec.span = time.Duration(float64(rec.block) * rec.every * float64(time.Second))
+	for _, spec := range rec.started.Ranges[0] {
+		a := spec.Contributions(0, rec.every, r.plan.Bench.AmbientKelvin)
+		rec.variances = append(rec.variances, a.Noise*a.Noise+a.Quantisation*a.Quantisation)
+	}
 	rec.fetched, rec.told, r.looked = rec.started.At, rec.started.At, rec.started.At
 	if rec.writer, err = r.keeper.Trace(r.traceHead(rec)); err != nil {
 		return nil, r.stop(Bench, "%s: %w", name, err)
@@ -302,7 +308,9 @@ func (r *runner) keepBlock(rec *recording) error {
 				if n+1 < len(in.Runs[k]) {
 					end = in.Runs[k][n+1].At
 				}
-				rec.perStep += float64(end-run.At) * head.Signals[0].Ranges[run.Range].Step * roundingSteps * rec.every
+				count := float64(end - run.At)
+				rec.perStep += count * head.Signals[0].Ranges[run.Range].Step * roundingSteps * rec.every
+				rec.noise += count * rec.variances[run.Range]
 			}
 		}
 	}

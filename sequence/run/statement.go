@@ -53,9 +53,10 @@ func (r *runner) statement(rec *recording, totals driver.Totals, counted bool) (
 func coulombs(c float64) string { return quantity.Of(c, quantity.Charge).Text(6) }
 
 // tolerance is by how much the charge of all samples may differ from the unit's own integral over the same samples: each is rounded once to
-// 32 bits and once to a count of its range, and the answer has at least 11 digits.
+// 32 bits and once to a count of its range, and the answer has at least 11 digits; and where the unit integrates beside its samples, their
+// noise and resolution are not in its count: five standard deviations of that, which chance exceeds once in two million recordings.
 func (rec *recording) tolerance(counted float64) float64 {
-	return rec.perStep + 1e-11*math.Abs(counted)
+	return rec.perStep + 1e-11*math.Abs(counted) + 5*math.Sqrt(rec.noise)*rec.every
 }
 
 // byTheClock looks whether the samples fill the time from start to stop by the clock of the computer. A gap that the unit knows nothing of
@@ -101,7 +102,7 @@ func gapsText(gaps []trace.Gap, lost int64, every float64) string {
 // spanText is a time for reading: "3 ms", "4.2 s", "12 min 4.2 s", "23 h 59 min 59 s".
 func spanText(seconds float64) string {
 	if math.IsNaN(seconds) || math.IsInf(seconds, 0) || math.Abs(seconds) < 60 {
-		return quantity.Of(seconds, quantity.Time).Text(4)
+		return quantity.Of(seconds, quantity.Time).Text(6)
 	}
 	sign := ""
 	if seconds < 0 {
