@@ -10,6 +10,7 @@ import (
 	"fourwire/driver/ieee488"
 	"fourwire/driver/model"
 	"fourwire/internal/clock"
+	"fourwire/internal/ledger"
 	"fourwire/quantity/measured"
 	"fourwire/transport"
 )
@@ -27,6 +28,8 @@ type Config struct {
 	AmbientKelvin    float64          // 0: inside every calibration band
 	Age              time.Duration    // since the last calibration; 0: not known, taken as inside the interval
 	MainsHertz       float64          // for apertures counted in cycles; 0 is 50
+	Spans            *ledger.Ledger   // account of time; nil: none is kept
+	WireTime         time.Duration    // what one exchange costs on its way, as part of the account; 0: not known
 }
 
 // Identity is what an instrument says of itself.

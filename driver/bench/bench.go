@@ -16,6 +16,7 @@ type Bench struct {
 	Wiring        []Wire
 	Nodes         []Node // those that the file says something of
 	Touch         Touch
+	Triggers      []TriggerLine
 	Source        []byte // the file as read
 	Place         diag.Place
 }

@@ -30,6 +30,15 @@ func (r *reader) channel(n *diag.Node, common Dialect) Channel {
 	if rec := n.Get("records"); rec != nil {
 		ch.Records = r.records(rec, &ch)
 	}
+	if t := n.Get("triggers"); t != nil {
+		ch.Triggers = r.triggers(t)
+	}
+	if d := n.Get("digitises"); d != nil {
+		ch.Digitises = r.digitises(d, &ch)
+	}
+	if l := n.Get("lists"); l != nil {
+		ch.Lists = r.lists(l, &ch)
+	}
 	if ch.Source == nil && ch.Load == nil && n.Get("measures") == nil {
 		r.found.Add(n.Place, "this channel does nothing; it needs source, load or measures")
 	}

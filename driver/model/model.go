@@ -35,11 +35,14 @@ type Channel struct {
 	Volts  []Range // measuring ranges, ascending
 	Amps   []Range
 	// Together says that one acquisition takes volts and amps at one time.
-	Together bool
-	Aperture Aperture
-	Records  *Records // nil: it cannot record
-	Dialect  Dialect  // complete: the model's, with the channel's own words in place of it where there are any
-	Place    diag.Place
+	Together  bool
+	Aperture  Aperture
+	Records   *Records   // nil: it cannot record
+	Digitises *Digitises // nil: it cannot digitise
+	Lists     *Lists     // nil: it cannot run lists
+	Triggers  *Triggers  // nil: it has no trigger lines
+	Dialect   Dialect    // complete: the model's, with the channel's own words in place of it where there are any
+	Place     diag.Place
 }
 
 // SourceSpec is what a source can deliver, and how well it can be set. Numbers are in SI units; a Span that is not Set is

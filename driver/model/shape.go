@@ -61,6 +61,9 @@ func channelShape(dialect diag.Type) *diag.Shape {
 		{Name: "load", Type: diag.Struct(loadShape()), About: "what it can carry"},
 		{Name: "measures", Type: diag.Struct(measuresShape()), About: "what it can measure"},
 		{Name: "records", Type: diag.Struct(recordsShape()), About: "how it records samples without a pause into a buffer of its own; left out: it cannot"},
+		{Name: "digitises", Type: diag.Struct(digitisesShape()), About: "how it takes samples or readings around triggers into a buffer; left out: it cannot"},
+		{Name: "lists", Type: diag.Struct(listsShape()), About: "how it runs through lists of levels by itself; left out: it cannot"},
+		{Name: "triggers", Type: diag.Struct(triggersShape()), About: "its trigger lines; left out: none"},
 		{Name: "dialect", Type: dialect, About: "words of this channel, where they differ from those of the instrument"},
 	}}
 }
