@@ -38,7 +38,7 @@ var arrows = map[string][]string{
 	"driver/hookup":   {"driver", "driver/bench", "driver/model", "quantity", "internal/clock"},
 	"driver/hazard":   {"quantity", "driver/bench"},
 	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
-	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock"},
+	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock", "internal/ledger"},
 
 	"record":            {"quantity/...", "internal/clock", "internal/diag", "record/trace"},
 	"record/trace":      {"quantity"},
