@@ -29,6 +29,9 @@ type NodeParams struct {
 	OffA                            float64 // while it is off
 }
 
+// longestNodeSeconds bounds every time of a node: about a year.
+const longestNodeSeconds = 3.2e7
+
 // Validate refuses figures that cannot be.
 func (p *NodeParams) Validate() error {
 	c := check{part: "node"}
@@ -38,16 +41,23 @@ func (p *NodeParams) Validate() error {
 	}{
 		{"sleep", p.SleepA}, {"tick", p.TickA}, {"wake", p.WakeA}, {"sample", p.SampleA}, {"process", p.ProcessA}, {"transmit", p.TransmitW},
 		{"receive", p.ReceiveA}, {"boot", p.BootA}, {"off", p.OffA}, {"radio_capacitor", p.RadioF}, {"bulk_capacitor", p.BulkF},
-		{"bulk_resistance", p.BulkOhm}, {"brown_out", p.BrownOutV}, {"tick_time", float64(p.TickNs)}, {"tick_every", float64(p.TickEveryNs)},
-		{"wake_time", float64(p.WakeNs)}, {"sample_time", float64(p.SampleNs)}, {"process_time", float64(p.ProcessNs)},
-		{"transmit_time", float64(p.TransmitNs)}, {"receive_time", float64(p.ReceiveNs)}, {"boot_time", float64(p.BootNs)},
+		{"bulk_resistance", p.BulkOhm}, {"brown_out", p.BrownOutV},
 	} {
 		c.notNegative(f.name, f.value)
 	}
-	c.within("period", float64(p.PeriodNs)*1e-9, 1e-3, 3.2e7)
+	for _, f := range [...]struct {
+		name string
+		ns   int64
+	}{
+		{"tick_time", p.TickNs}, {"tick_every", p.TickEveryNs}, {"wake_time", p.WakeNs}, {"sample_time", p.SampleNs}, {"process_time", p.ProcessNs},
+		{"transmit_time", p.TransmitNs}, {"receive_time", p.ReceiveNs}, {"boot_time", p.BootNs},
+	} {
+		c.within(f.name, float64(f.ns)*1e-9, 0, longestNodeSeconds)
+	}
+	c.within("period", float64(p.PeriodNs)*1e-9, 1e-3, longestNodeSeconds)
 	c.within("retry", p.RetryShare, 0, 1)
 	c.within("jitter", p.Jitter, 0, 0.5)
-	c.within("reset_time", float64(p.ResetNs)*1e-9, 1e-6, 1e6)
+	c.within("reset_time", float64(p.ResetNs)*1e-9, 1e-6, longestNodeSeconds)
 	if p.RadioF > 0 {
 		c.within("radio_switch", p.RadioOhm, 1e-3, math.MaxFloat64)
 		c.within("radio_drain", p.RadioDrainOhm, 1e-3, math.MaxFloat64)
