@@ -126,11 +126,11 @@ func (c *columnWriter) same(w *parquet.ColumnWriter, v int32, times int) error {
 	return nil
 }
 
-// finish writes the end of the file with what a reader needs to make amperes of counts.
-func (c *columnWriter) finish(h Head, segments []Segment) error {
+// finish writes the end of the file with what a reader needs to make amperes of counts, and says where the pages end.
+func (c *columnWriter) finish(h Head, segments []Segment) (pagesEnd int64, err error) {
 	signals, err := json.Marshal(h.Signals)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	list := make([][2]int64, 0, min(len(segments), maxListed))
 	for _, s := range segments[:min(len(segments), maxListed)] {
@@ -138,7 +138,7 @@ func (c *columnWriter) finish(h Head, segments []Segment) error {
 	}
 	text, err := json.Marshal(list)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	c.w.SetKeyValueMetadata("fourwire", version)
 	c.w.SetKeyValueMetadata("start", h.Start.Format(time.RFC3339Nano))
@@ -146,5 +146,14 @@ func (c *columnWriter) finish(h Head, segments []Segment) error {
 	c.w.SetKeyValueMetadata("signals", string(signals))
 	c.w.SetKeyValueMetadata("segments", string(text))
 	c.w.SetKeyValueMetadata("segment_count", strconv.Itoa(len(segments)))
-	return errors.Join(c.w.Close(), c.buf.Flush())
+	if err := errors.Join(c.w.Close(), c.buf.Flush()); err != nil {
+		return 0, err
+	}
+	pagesEnd = int64(len("PAR1"))
+	for _, g := range c.w.File().Metadata().RowGroups {
+		for _, one := range g.Columns {
+			pagesEnd = max(pagesEnd, one.MetaData.DataPageOffset+one.MetaData.TotalCompressedSize)
+		}
+	}
+	return pagesEnd, nil
 }

@@ -3,7 +3,9 @@ package trace
 import (
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
+	"math"
 	"sort"
 
 	"github.com/parquet-go/parquet-go"
@@ -28,9 +30,20 @@ type column struct {
 	same       int32
 }
 
+// tailFrom takes the checksum of what is in a file from a place on.
+func tailFrom(f io.ReaderAt, from int64) (tail, error) {
+	sum := crc32.New(castagnoli)
+	n, err := io.Copy(sum, io.NewSectionReader(f, from, math.MaxInt64-from))
+	return tail{n, sum.Sum32()}, err
+}
+
 // openColumns opens the columns of a trace, counts and range of each signal.
-func openColumns(f io.ReaderAt, size int64, h Head, rows int64) (out []*column, err error) {
+func openColumns(f io.ReaderAt, size int64, h *finished) (out []*column, err error) {
 	defer caught(&err)
+	rows := h.Samples
+	if behind, err := tailFrom(f, max(0, size-h.Tail.Bytes)); err != nil || behind != h.Tail {
+		return nil, errors.Join(errors.New("what is behind its pages was damaged, or it is another file"), err)
+	}
 	file, err := parquet.OpenFile(f, size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true), parquet.ReadBufferSize(1<<16))
 	if err != nil {
 		return nil, err
@@ -154,8 +167,7 @@ func (c *column) openGroup(row int64) error {
 	return nil
 }
 
-// regular says whether the pages of a column follow each other as they are written. The index has no checksum; but none of its numbers can be
-// another one without this being seen.
+// regular says whether the pages of a column follow each other as they are written. What load does rests on it.
 func regular(index parquet.OffsetIndex, rows, begin int64) error {
 	if index == nil || int64(index.NumPages()) != (rows+pageRows-1)/pageRows {
 		return errors.New("its page index is missing or was damaged")

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"os"
+	"path/filepath"
+	"testing"
 )
 
 // RawChunk is a chunk of a raw file as it is read.
@@ -106,6 +108,38 @@ func PyramidOf(path string, h Head, s *Samples) (func() error, error) {
 		}
 		return errors.Join(p.take(r.block.values, r.block.runs), p.finish([]Segment{{Count: int64(s.Count)}}))
 	}, nil
+}
+
+// Retail makes the checksum of what is behind the pages of a Parquet file right, as far as it can be told where that begins.
+func Retail(t testing.TB, dir, name string) {
+	f, err := os.Open(filepath.Join(dir, name+ParquetSuffix))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		t.Fatal(err)
+	}
+	head := filepath.Join(dir, name+HeadSuffix)
+	text, err := os.ReadFile(head)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h, err := parseFinished(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if h.Tail, err = tailFrom(f, max(0, info.Size()-h.Tail.Bytes)); err != nil {
+		t.Fatal(err)
+	}
+	h.Tail.Bytes = max(h.Tail.Bytes, 12)
+	if text, err = finishedJSON(h); err == nil {
+		err = os.WriteFile(head, text, 0o666)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // Reseal makes the checksums of a pyramid's pages right.

@@ -67,7 +67,7 @@ func finish(dir, name string, s Statement, known *gapList) (*finished, error) {
 }
 
 // convert makes columns and pyramid in one pass over the chunks.
-func convert(r *rawReader, columns io.Writer, pyramid *os.File, s Statement, known *gapList) (*finished, error) {
+func convert(r *rawReader, columns, pyramid *os.File, s Statement, known *gapList) (*finished, error) {
 	c, err := newColumnWriter(columns, r.head)
 	if err != nil {
 		return nil, err
@@ -100,10 +100,18 @@ func convert(r *rawReader, columns io.Writer, pyramid *os.File, s Statement, kno
 			return nil, err
 		}
 	}
-	if err := errors.Join(c.finish(r.head, segments), p.finish(segments)); err != nil {
+	pagesEnd, err := c.finish(r.head, segments)
+	if err != nil {
 		return nil, err
 	}
-	f := &finished{Format: version, Head: r.head, BaseSteps: p.head.bases, Samples: p.head.rows, Segments: int64(len(segments))}
+	if err := p.finish(segments); err != nil {
+		return nil, err
+	}
+	behind, err := tailFrom(columns, pagesEnd)
+	if err != nil {
+		return nil, err
+	}
+	f := &finished{Tail: behind, Format: version, Head: r.head, BaseSteps: p.head.bases, Samples: p.head.rows, Segments: int64(len(segments))}
 	if len(segments) > 0 {
 		last := segments[len(segments)-1]
 		f.Length = last.Start + last.Count

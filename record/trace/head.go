@@ -19,7 +19,14 @@ type finished struct {
 	Length    int64     `json:"length"`     // index behind the last sample
 	Segments  int64     `json:"segments"`
 	Sums      []Sum     `json:"sums"` // per signal: of all samples, in base steps
+	Tail      tail      `json:"parquet_tail"`
 	Statement Statement `json:"statement"`
+}
+
+// tail is what stands behind the pages of the Parquet file, indices and footer, which have no checksum there.
+type tail struct {
+	Bytes int64  `json:"bytes"`
+	CRC   uint32 `json:"crc32c"`
 }
 
 // MarshalJSON writes null for a number that is not there (NaN).
@@ -109,7 +116,7 @@ func parseFinished(data []byte) (*finished, error) {
 		return nil, err
 	}
 	f.Head = h
-	if f.Samples < 0 || f.Length < f.Samples || f.Segments < 0 || f.Segments > f.Samples || len(f.Sums) != len(h.Signals) || len(f.BaseSteps) != len(h.Signals) {
+	if f.Samples < 0 || f.Length < f.Samples || f.Segments < 0 || f.Segments > f.Samples || f.Tail.Bytes < 12 || len(f.Sums) != len(h.Signals) || len(f.BaseSteps) != len(h.Signals) {
 		return nil, errors.New("its numbers of samples, segments and signals do not fit each other")
 	}
 	for i, s := range h.Signals {

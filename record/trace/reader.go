@@ -157,7 +157,7 @@ func (t *Trace) openColumns() error {
 	if err != nil {
 		return err
 	}
-	if t.columns, err = openColumns(f, info.Size(), t.finished.Head, t.finished.Samples); err != nil {
+	if t.columns, err = openColumns(f, info.Size(), t.finished); err != nil {
 		return fmt.Errorf("trace %s, %s: %w", t.finished.Name, name, err)
 	}
 	return nil
