@@ -84,11 +84,11 @@ func (a *analysis) states(r *Result, m *machine, clusters []cluster, in *inputs,
 		for i := e.first; i < e.last; i++ {
 			g := &m.segments[i]
 			to := found[base+1+int(g.state)]
-			to.addSegment(g, m.cells)
 			if g.state != before {
-				to.visits++
+				to.visit()
 				before = g.state
 			}
+			to.addSegment(g, m.cells)
 		}
 	}
 	levels := make([]float64, len(found))
@@ -111,6 +111,9 @@ func (a *analysis) states(r *Result, m *machine, clusters []cluster, in *inputs,
 			to.peak = t.peak
 		}
 		to.n, to.product, to.visits = to.n+t.n, to.product+t.product, to.visits+t.visits
+		rest := *t
+		rest.visit() // the last one
+		to.charge2, to.mixed, to.n2 = to.charge2+rest.charge2, to.mixed+rest.mixed, to.n2+rest.n2
 	}
 	for i, t := range sums {
 		st := State{
@@ -124,9 +127,21 @@ func (a *analysis) states(r *Result, m *machine, clusters []cluster, in *inputs,
 			st.Share = st.Charge.X / r.Charge.X
 		}
 		r.States = append(r.States, st)
+		scatter := t.scatter()
+		if i == names.index[base] && t.n > 0 { // at least the noise it has
+			scatter = max(m.f.noise/math.Sqrt(float64(t.n)), orZero(scatter))
+		}
+		r.levelErrors = append(r.levelErrors, scatter)
 	}
 	a.events(r, m, names.index[base+1:], volts)
 	a.spans(r, m, names.index, base)
+}
+
+func orZero(x float64) float64 {
+	if math.IsNaN(x) {
+		return 0
+	}
+	return x
 }
 
 func (a *analysis) joules(product, sum float64, volts bool) float64 {

@@ -93,7 +93,7 @@ func Compare(a, b *Result) Comparison {
 		}
 		c.States = append(c.States,
 			change(name, MeanCurrent, over(s.Charge, a.Seconds), move(over(t.Charge, b.Seconds)), math.Hypot(a.stateErrors[i], b.stateErrors[j])),
-			change(name, InState, over(s.Charge, s.Seconds), move(over(t.Charge, t.Seconds)), 0))
+			change(name, InState, over(s.Charge, s.Seconds), move(over(t.Charge, t.Seconds)), math.Hypot(a.levelErrors[i], b.levelErrors[j])))
 	}
 	for _, j := range onlyB {
 		c.States = append(c.States, single(b.States[j].Name, MeanCurrent, move(over(b.States[j].Charge, b.Seconds)), OnlyInB))

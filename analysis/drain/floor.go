@@ -49,9 +49,14 @@ func (a *analysis) findFloor(s *scan, coarser float64) *floor {
 	}
 	bins := s.histogram.Bins()
 	tile, tiles := s.spreads.quantile(0, coarseBins-1, 0.1)
-	jump, _ := s.jumps.quantile(0, coarseBins-1, 0.25)
+	jump, jumps := 0.0, int64(0)
+	for _, q := range []float64{0.25, 0.5} { // coarse steps leave the lower quartile at 0
+		if jump, jumps = s.jumps.quantile(0, coarseBins-1, q); jump > 0 {
+			break
+		}
+	}
 	scale := jump / (math.Sqrt2 * gaussQuartile)
-	if tiles > 0 && (tile < scale || !(scale > 0)) {
+	if tiles > 0 && (jumps == 0 || tile < scale) {
 		scale = tile
 	}
 	scale = max(scale, step/math.Sqrt(12), 1e-12)

@@ -23,6 +23,33 @@ type stateSum struct {
 	peak    float32
 	n       int64
 	visits  int
+
+	// of the visit that goes on, and of the visits before: sums of their squared charge, of charge times samples, of squared samples
+	visitN             int64
+	visitSum           float64
+	charge2, mixed, n2 float64
+}
+
+// visit begins another one.
+func (s *stateSum) visit() {
+	s.visits++
+	n := float64(s.visitN)
+	s.charge2 += s.visitSum * s.visitSum
+	s.mixed += s.visitSum * n
+	s.n2 += n * n
+	s.visitN, s.visitSum = 0, 0
+}
+
+// scatter is the standard uncertainty of the mean, from how visits differ, as a mean of clusters; NaN with fewer than three.
+func (s *stateSum) scatter() float64 {
+	if s.visits < 3 {
+		return math.NaN()
+	}
+	t := *s
+	t.visit()
+	n, mean := float64(s.n), s.sum()/float64(s.n)
+	v := float64(s.visits)
+	return math.Sqrt(max(0, t.charge2-2*mean*t.mixed+mean*mean*t.n2)*v/(v-1)) / n
 }
 
 func (s *stateSum) add(rng uint8, t Stats) {
@@ -33,6 +60,8 @@ func (s *stateSum) add(rng uint8, t Stats) {
 		s.peak = t.Max
 	}
 	s.n += t.Count
+	s.visitN += t.Count
+	s.visitSum += t.Sum
 	s.ranges[rng].n += t.Count
 	s.ranges[rng].sum += t.Sum
 	s.product += t.Product
@@ -43,6 +72,8 @@ func (s *stateSum) addSegment(g *segment, cells []rangeSum) {
 		s.peak = g.peak
 	}
 	s.n += g.n
+	s.visitN += g.n
+	s.visitSum += g.sum
 	s.product += g.product
 	for _, c := range cells[g.cells:g.cellsEnd] {
 		s.ranges[c.rng].n += c.n
@@ -214,7 +245,7 @@ func (m *machine) addQuiet(rng uint8, s Stats) {
 	}
 	if !m.inQuiet {
 		m.inQuiet = true
-		m.quiet.visits++
+		m.quiet.visit()
 	}
 	m.quiet.add(rng, s)
 	m.tile = m.tile.Plus(s)
@@ -320,7 +351,7 @@ func (m *machine) settled() bool {
 	m.active = false
 	if !m.inQuiet {
 		m.inQuiet = true
-		m.quiet.visits++
+		m.quiet.visit()
 	}
 	m.quiet.addSegment(&open, m.cells)
 	m.cells = m.cells[:open.cells]
@@ -336,7 +367,7 @@ func (m *machine) revert() {
 	for i := l.first; i < len(m.segments); i++ {
 		if !m.inQuiet {
 			m.inQuiet = true
-			m.quiet.visits++
+			m.quiet.visit()
 		}
 		m.quiet.addSegment(&m.segments[i], m.cells)
 	}
@@ -352,8 +383,8 @@ func (m *machine) finish(end int64, cut bool) {
 		m.revert()
 		return
 	}
-	m.split(end, cut)
 	m.active, m.inQuiet, m.afterOff = false, false, false
+	m.split(end, cut)
 	m.noteInrush()
 }
 
@@ -385,7 +416,10 @@ func (m *machine) split(end int64, cut bool) {
 			m.events = append(m.events, stretch{begin, index, int32(from), int32(len(m.segments)), m.piece, m.cut && begin == m.begin || cut && n == len(all)})
 		}
 		if n < len(all) {
-			m.quiet.visits++
+			if n > 0 { // else it goes on
+				m.quiet.visit()
+			}
+			m.inQuiet = n+1 == len(all)
 			m.quiet.addSegment(&all[n], m.cells)
 			index += all[n].n
 			n++

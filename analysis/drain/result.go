@@ -77,6 +77,7 @@ type Result struct {
 
 	Histogram               *Histogram
 	in                      *inputs
+	levelErrors             []float64 // standard, of the current in each state, from how visits differ
 	stateErrors, kindErrors []float64 // standard, of their mean currents, from the length of the recording
 }
 
