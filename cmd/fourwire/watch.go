@@ -33,6 +33,8 @@ func (w *watcher) observe(e run.Event) {
 		w.view.Point(*e.Point)
 	case e.Verdict != nil:
 		w.view.Verdict(*e.Verdict)
+	case e.Kind == "recording":
+		w.view.Progress(e.Text, e.Part)
 	case e.Result != nil: // told at the end, with the verdicts
 	case e.Text != "" && (e.Level != "info" || notable[e.Kind]):
 		w.view.Note(e.Level, e.Text)
@@ -40,7 +42,7 @@ func (w *watcher) observe(e run.Event) {
 }
 
 // notable are the kinds of event that are worth a line while a run goes on.
-var notable = map[string]bool{"note": true, "safe": true, "coverage": true}
+var notable = map[string]bool{"note": true, "safe": true, "coverage": true, "recorded": true, "drain": true, "life": true, "emulation": true, "emulated": true}
 
 // end says how the run ended and where its record is.
 func (w *watcher) end(dir string) error {

@@ -38,6 +38,7 @@ type View struct {
 	planned  int
 	done     int
 	said     int // percent, in plain lines
+	tenth    int // of what Progress shows, in plain lines
 	last     *record.Point
 	group    group
 	verdicts record.Counts

@@ -346,7 +346,7 @@ func (e *emulation) ended() string {
 // draw waits until an update is due and takes from the battery what has flowed since the last one.
 func (r *runner) draw(ctx context.Context, e *emulation, due float64) error {
 	var amps float64
-	now := e.at
+	var now time.Time
 	if e.reading == nil {
 		if err := r.sleep(ctx, e.begun.Add(seconds(due)).Sub(r.clock.Now())); err != nil {
 			return err

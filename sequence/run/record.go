@@ -475,7 +475,11 @@ func (r *runner) progress(rec *recording) {
 	if charge := rec.writer.Integral(0); rec.writer.Received() > 0 {
 		text += fmt.Sprintf(", mean %s, %s", quantity.Amp(charge/(float64(rec.writer.Received())*rec.every)), quantity.Of(charge, quantity.Charge).Text(4))
 	}
-	r.tell(Event{Kind: "recording", Text: text})
+	part := 0.0
+	if rec.expected > 0 {
+		part = math.Min(1, float64(rec.next)/float64(rec.expected))
+	}
+	r.tell(Event{Kind: "recording", Text: text, Part: part})
 }
 
 // progressParts is into how many parts the progress of a recording is divided.

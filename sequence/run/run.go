@@ -56,12 +56,13 @@ type Sink interface {
 // Event is something that happened, for whoever watches.
 type Event struct {
 	At      time.Duration // since the start of the run
-	Kind    string        // stage, output, point, recalled (a point that the record had), verdict, result, note, settle, mode, range, lost, safe, end
+	Kind    string        // stage, output, point, recalled (a point that the record had), verdict, result, note, settle, mode, range, lost, safe, end, recording (how far one is), recorded, drain, life, emulation, emulated
 	Level   string        // info, warn or error
 	Text    string
 	Point   *record.Point   // of kind point
 	Verdict *record.Verdict // of kind verdict
 	Result  *record.Result  // of kind result
+	Part    float64         // of kind recording: how much of it is done, 0..1; 0: not known
 	Done    int             // points so far
 	Planned int             // points that the sweeps ask for
 }
