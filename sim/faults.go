@@ -2,7 +2,7 @@ package sim
 
 import (
 	"math"
-	"strings"
+	"slices"
 
 	"fourwire/internal/diag"
 	"fourwire/quantity"
@@ -84,42 +84,6 @@ func faultShapes() []*diag.Shape {
 	}
 }
 
-func faultType() diag.Type {
-	var kinds []diag.Type
-	for _, s := range append(faultShapes(), incidentShapes()...) {
-		kinds = append(kinds, diag.Struct(s))
-	}
-	return diag.Either(kinds...)
-}
-
-// checkFaults checks each fault by the shape of its kind.
-func checkFaults(e diag.Entry, found *diag.Findings) {
-	if e.Value.Form != diag.List {
-		found.Add(e.Value.Place, "a list of faults is wanted here, this is %s", e.Value.Form)
-		return
-	}
-	shapes := map[string]*diag.Shape{}
-	var words []string
-	for _, s := range append(faultShapes(), incidentShapes()...) {
-		word := s.Fields[0].Type.Values[0]
-		shapes[word], words = s, append(words, word)
-	}
-	for _, n := range e.Value.Items {
-		if n.Form != diag.Mapping {
-			found.Add(n.Place, "keys with values are wanted here, this is %s", n.Form)
-			continue
-		}
-		switch kind := n.Get("kind"); {
-		case kind == nil:
-			found.Add(n.Place, "a fault needs \"kind\": one of %s", strings.Join(words, ", "))
-		case shapes[kind.Text] == nil:
-			diag.Word(words...).Check(kind, found)
-		default:
-			diag.Struct(shapes[kind.Text]).Check(n, found)
-		}
-	}
-}
-
 // fault reads one fault; the wiring has been read before.
 func (r *reader) fault(n *diag.Node, s *Scenario) Fault {
 	f := Fault{Kind: n.Get("kind").Text, Place: n.Place, Wire: -1, With: -1, Conductor: "both", Ohm: usualShortOhm, Hertz: usualOscillation}
@@ -143,7 +107,7 @@ func (r *reader) fault(n *diag.Node, s *Scenario) Fault {
 		for i := range s.Devices {
 			names = append(names, s.Devices[i].Name)
 		}
-		if !contains(names, f.Device) {
+		if !slices.Contains(names, f.Device) {
 			r.found.AddHint(v.Place, diag.Suggest(f.Device, names), "there is no device %q", f.Device)
 		}
 	}

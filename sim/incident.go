@@ -2,6 +2,7 @@ package sim
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -167,7 +168,7 @@ func (r *reader) incident(n *diag.Node, s *Scenario) Incident {
 		for i := range s.Instruments {
 			names = append(names, s.Instruments[i].Name)
 		}
-		if !contains(names, v.Text) {
+		if !slices.Contains(names, v.Text) {
 			r.found.AddHint(v.Place, diag.Suggest(v.Text, names), "there is no instrument %q", v.Text)
 		}
 	}
@@ -237,7 +238,7 @@ func (r *reader) whose(v *diag.Node, s *Scenario, in *Incident) {
 		if in.Channel < 1 || in.Channel > len(one.Channels) {
 			r.found.Add(v.Place, "%s has no channel %s", one.Name, number)
 		}
-		if wants, ok := sufferers()[in.Kind]; ok && !containsKind(wants, one.Kind) {
+		if wants, ok := sufferers()[in.Kind]; ok && !slices.Contains(wants, one.Kind) {
 			r.found.Add(v.Place, "%s cannot have the fault %s", one.Name, in.Kind)
 		}
 		return
@@ -256,15 +257,6 @@ func sufferers() map[string][]instrument.Kind {
 		RecordingGap: {instrument.Unit},
 		SilentGap:    {instrument.Unit},
 	}
-}
-
-func containsKind(list []instrument.Kind, k instrument.Kind) bool {
-	for _, one := range list {
-		if one == k {
-			return true
-		}
-	}
-	return false
 }
 
 // oneMoment refuses two moments, and words without the instrument that hears them.

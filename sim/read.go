@@ -30,7 +30,7 @@ func Read(name string, data []byte, found *diag.Findings) *Scenario {
 		own.Add(root.Place, "a scenario is wanted here, this is %s", root.Form)
 		return nil
 	}
-	if !checkTop(root, &own) {
+	if !Shape().Check(root, &own) {
 		return nil
 	}
 	r := reader{found: &own, file: name}
@@ -39,77 +39,6 @@ func Read(name string, data []byte, found *diag.Findings) *Scenario {
 		return nil
 	}
 	return s
-}
-
-// checkTop checks the tree; devices and instruments each by the shape of their own kind.
-func checkTop(root *diag.Node, found *diag.Findings) bool {
-	head := headShape()
-	known := append(head.Keys(), "devices", "instruments", "wiring", "faults")
-	shell := &diag.Node{Form: diag.Mapping, Place: root.Place}
-	for _, e := range root.Entries {
-		switch e.Key {
-		case "devices":
-			checkKinds(e, deviceKinds(), deviceShape, found)
-		case "instruments":
-			var words []string
-			for _, k := range instrumentKinds() {
-				words = append(words, k.String())
-			}
-			checkKinds(e, words, func(word string) *diag.Shape { k, _ := kindNamed(word); return instrumentShape(k) }, found)
-		case "wiring":
-			if e.Value.Form == diag.Empty {
-				found.Add(e.Place, "%q has no value", e.Key)
-				continue
-			}
-			diag.ListOf(diag.Struct(wireShape())).Check(e.Value, found)
-		case "faults":
-			checkFaults(e, found)
-		default:
-			if contains(head.Keys(), e.Key) {
-				shell.Entries = append(shell.Entries, e)
-				continue
-			}
-			found.AddHint(e.Place, diag.Suggest(e.Key, known), "a scenario has no %q", e.Key)
-		}
-	}
-	diag.Struct(head).Check(shell, found)
-	for _, key := range []string{"instruments", "wiring"} {
-		if root.Get(key) == nil {
-			found.Add(root.Place, "a scenario needs %q", key)
-		}
-	}
-	return !found.Failed()
-}
-
-func contains(list []string, word string) bool {
-	for _, w := range list {
-		if w == word {
-			return true
-		}
-	}
-	return false
-}
-
-func checkKinds(e diag.Entry, words []string, shape func(string) *diag.Shape, found *diag.Findings) {
-	if e.Value.Form != diag.Mapping {
-		found.Add(e.Value.Place, "names of %s with values are wanted here, this is %s", e.Key, e.Value.Form)
-		return
-	}
-	for _, item := range e.Value.Entries {
-		if item.Value.Form != diag.Mapping {
-			found.Add(item.Value.Place, "keys with values are wanted here, this is %s", item.Value.Form)
-			continue
-		}
-		kind := item.Value.Get("kind")
-		switch {
-		case kind == nil:
-			found.Add(item.Place, "%s needs \"kind\": one of %s", item.Key, strings.Join(words, ", "))
-		case kind.Form != diag.Scalar || !contains(words, kind.Text):
-			diag.Word(words...).Check(kind, found)
-		default:
-			diag.Struct(shape(kind.Text)).Check(item.Value, found)
-		}
-	}
 }
 
 type reader struct {

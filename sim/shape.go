@@ -38,19 +38,20 @@ const version = "scenario/1"
 
 // Shape describes a scenario file.
 func Shape() diag.Type {
-	var devices, instruments []diag.Type
+	var devices, instruments []*diag.Shape
 	for _, k := range deviceKinds() {
-		devices = append(devices, diag.Struct(deviceShape(k)))
+		devices = append(devices, deviceShape(k))
 	}
 	for _, k := range instrumentKinds() {
-		instruments = append(instruments, diag.Struct(instrumentShape(k)))
+		instruments = append(instruments, instrumentShape(k))
 	}
 	s := headShape()
 	s.Fields = append(s.Fields,
-		diag.Field{Name: "devices", About: "what is under test", Type: diag.MapOf("names of devices", diag.Either(devices...))},
-		diag.Field{Name: "instruments", Required: true, About: "the virtual instruments", Type: diag.MapOf("names of instruments", diag.Either(instruments...))},
+		diag.Field{Name: "devices", About: "what is under test", Type: diag.MapOf("names of devices", diag.Variant("a device", "kind", devices))},
+		diag.Field{Name: "instruments", Required: true, About: "the virtual instruments", Type: diag.MapOf("names of instruments", diag.Variant("an instrument", "kind", instruments))},
 		diag.Field{Name: "wiring", Required: true, About: "what is joined to what, really", Type: diag.ListOf(diag.Struct(wireShape()))},
-		diag.Field{Name: "faults", About: "what is wrong with the wiring, and what goes wrong during a run; nothing where it is left out", Type: diag.ListOf(faultType())},
+		diag.Field{Name: "faults", About: "what is wrong with the wiring, and what goes wrong during a run; nothing where it is left out",
+			Type: diag.ListOf(diag.Variant("a fault", "kind", append(faultShapes(), incidentShapes()...)))},
 	)
 	return diag.Struct(s)
 }

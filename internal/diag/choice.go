@@ -41,3 +41,29 @@ func (t Type) choose(n *Node, found *Findings) {
 func bareTitle(title string) string {
 	return strings.TrimPrefix(strings.TrimPrefix(title, "a "), "an ")
 }
+
+// Variant is a mapping that is one of several shapes, told apart by the value of a key, which comes first in each shape and takes one word:
+// a device of the kind "buck". title names the family, "a device".
+func Variant(title, key string, shapes []*Shape) Type {
+	return Type{Kind: KindVariant, Names: title, Values: []string{key}, Shapes: &shapes}
+}
+
+// vary checks a mapping by the shape that it claims to be; name and place are those of who needs the key where it is missing.
+func (t Type) vary(name string, place Place, n *Node, found *Findings) {
+	key := t.Values[0]
+	words := make([]string, 0, len(*t.Shapes))
+	said := n.Get(key)
+	for _, s := range *t.Shapes {
+		word := s.Fields[0].Type.Values[0]
+		if said != nil && said.Form == Scalar && said.Text == word {
+			s.check(n, found)
+			return
+		}
+		words = append(words, word)
+	}
+	if said == nil {
+		found.Add(place, "%s needs %q: one of %s", name, key, strings.Join(words, ", "))
+		return
+	}
+	Word(words...).check(said, found)
+}

@@ -175,3 +175,34 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func TestVariantsAreToldApartByAValue(t *testing.T) {
+	shape := func(kind, field string) *diag.Shape {
+		return &diag.Shape{Title: "a " + kind, Fields: []diag.Field{{Name: "kind", Type: diag.Word(kind), Required: true}, {Name: field, Type: diag.Text(), Required: true}}}
+	}
+	one := diag.Variant("a shape", "kind", []*diag.Shape{shape("circle", "radius"), shape("square", "side")})
+	for _, c := range []struct {
+		text string
+		t    diag.Type
+		want string // "" is fine
+	}{
+		{"a: {kind: circle, radius: 1}\nb: {kind: square, side: 2}", diag.MapOf("names", one), ""},
+		{"- {kind: circle, radius: 1}", diag.ListOf(one), ""},
+		{"a: {kind: circle, side: 1}", diag.MapOf("names", one), `f:1:19: a circle has no "side"`},
+		{"a: {side: 1}", diag.MapOf("names", one), `f:1:1: a needs "kind": one of circle, square`},
+		{"- {side: 1}", diag.ListOf(one), `a shape needs "kind": one of circle, square`},
+		{"a: {kind: circel, radius: 1}", diag.MapOf("names", one), `f:1:11: "circel" is none of circle, square`},
+		{"a: {kind: [circle]}", diag.MapOf("names", one), `one of circle, square is wanted here`},
+		{"a: circle", diag.MapOf("names", one), "f:1:4: a shape is wanted here"},
+	} {
+		var found diag.Findings
+		ok := c.t.Check(diag.Parse("f", []byte(c.text), &found), &found)
+		var all string
+		for _, f := range found.List() {
+			all += f.Error() + "\n"
+		}
+		if ok != (c.want == "") || !strings.Contains(all, c.want) {
+			t.Errorf("%s: %v, found %q, want %q", c.text, ok, all, c.want)
+		}
+	}
+}

@@ -57,7 +57,7 @@ func (s *schemaWriter) of(t Type) map[string]any {
 			alternatives = append(alternatives, s.of(a))
 		}
 		return map[string]any{"anyOf": alternatives}
-	case KindChoice:
+	case KindChoice, KindVariant:
 		var alternatives []any
 		for _, shape := range *t.Shapes {
 			alternatives = append(alternatives, map[string]any{"$ref": "#/$defs/" + s.shape(shape)})

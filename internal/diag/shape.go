@@ -13,18 +13,19 @@ type Kind uint8
 
 // The kinds of value.
 const (
-	KindText   Kind = iota + 1 // any text
-	KindWord                   // one of Values
-	KindWhole                  // a whole number from Low to High
-	KindYesNo                  // yes or no
-	KindAmount                 // a quantity of one of Dims (any where empty)
-	KindSpan                   // a span of one of Dims (any where empty)
-	KindExpr                   // an expression; its dimension is checked by whoever evaluates it
-	KindList                   // a list of Elem
-	KindMap                    // free names with Elem values
-	KindStruct                 // the fields of Shape
-	KindEither                 // one of Any, told apart by form first
-	KindChoice                 // one of Shapes, told apart by a key
+	KindText    Kind = iota + 1 // any text
+	KindWord                    // one of Values
+	KindWhole                   // a whole number from Low to High
+	KindYesNo                   // yes or no
+	KindAmount                  // a quantity of one of Dims (any where empty)
+	KindSpan                    // a span of one of Dims (any where empty)
+	KindExpr                    // an expression; its dimension is checked by whoever evaluates it
+	KindList                    // a list of Elem
+	KindMap                     // free names with Elem values
+	KindStruct                  // the fields of Shape
+	KindEither                  // one of Any, told apart by form first
+	KindChoice                  // one of Shapes, told apart by a key
+	KindVariant                 // one of Shapes, told apart by the value of the key Values[0]
 )
 
 // Type describes what a node may hold. Make one with [Text], [Word], [Amount] and so on.
@@ -36,8 +37,8 @@ type Type struct {
 	Elem      *Type
 	Shape     *Shape
 	Any       []Type
-	Shapes    *[]*Shape // for KindChoice
-	Names     string    // for KindMap: what a name stands for, in words; for KindChoice: the family
+	Shapes    *[]*Shape // for KindChoice and KindVariant
+	Names     string    // for KindMap: what a name stands for, in words; for KindChoice and KindVariant: the family
 }
 
 // Shape is a mapping with known keys.
@@ -120,9 +121,18 @@ func (t Type) check(n *Node, found *Findings) {
 			t.choose(n, found)
 			return
 		}
+	case KindVariant:
+		if n.Form == Mapping {
+			t.vary(t.Names, n.Place, n, found)
+			return
+		}
 	case KindMap:
 		if n.Form == Mapping {
 			for _, e := range n.Entries {
+				if t.Elem.Kind == KindVariant && e.Value.Form == Mapping {
+					t.Elem.vary(e.Key, e.Place, e.Value, found)
+					continue
+				}
 				t.Elem.check(e.Value, found)
 			}
 			return
@@ -151,7 +161,7 @@ func (t Type) check(n *Node, found *Findings) {
 // form is what a node of this type looks like.
 func (t Type) form() Form {
 	switch t.Kind {
-	case KindStruct, KindMap, KindChoice:
+	case KindStruct, KindMap, KindChoice, KindVariant:
 		return Mapping
 	case KindList:
 		return List
@@ -342,7 +352,7 @@ func (t Type) Words() string {
 		return t.Names + " with values"
 	case KindStruct:
 		return t.Shape.Title
-	case KindChoice:
+	case KindChoice, KindVariant:
 		return t.Names
 	case KindEither:
 		words := make([]string, 0, len(t.Any))
