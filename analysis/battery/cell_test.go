@@ -101,6 +101,14 @@ func TestCoulombCountKeepsItsTail(t *testing.T) {
 		c.Step(&s, 1e-3, 1e-3)
 	}
 	within(t, "charge of the state", s.Charge, 1-1.0/1e5, 1e-15)
+
+	c.CapacityCoulomb = 2e6
+	s = c.At(1)
+	s.Drawn = battery.Sum{High: 1e6} // as it stands after a long life
+	for range 1_000_000 {
+		c.Step(&s, 1e-3, 1e-3)
+	}
+	within(t, "charge after a long life", s.Charge, 0.5-1.0/2e6, 1e-13)
 }
 
 // A held current may be stepped in one go or in a thousand.

@@ -80,17 +80,17 @@ func FitDischarge(records []*Record, o DischargeOptions) (*Cell, DischargeFit, e
 
 // discharges is the work of one fit.
 type discharges struct {
-	o         DischargeOptions
-	charges   []float64
-	capacity  float64
-	records   []*Record
-	charge    [][]float64 // of each sample
-	rates     []float64   // median current of each record
-	slow      int
-	low       float64 // the lowest charge seen at all
-	lowTwo    float64 // the lowest charge seen at more than one rate
-	ocv, ohm  []float64
-	twoRates  bool
+	o        DischargeOptions
+	charges  []float64
+	capacity float64
+	records  []*Record
+	charge   [][]float64 // of each sample
+	rates    []float64   // median current of each record
+	slow     int
+	low      float64 // the lowest charge seen at all
+	lowTwo   float64 // the lowest charge seen at more than one rate
+	ocv, ohm []float64
+	twoRates bool
 }
 
 // cut takes what comes behind the cut-off away.

@@ -216,6 +216,12 @@ func TestPublishedPrimaryDischarges(t *testing.T) {
 			within(t, "Wh at the cut-off", cross[i].Joule/wh, w.wh, 0.6e-4)
 		}
 	}
+	// the fit of a table takes what comes before the cut-off, and no more
+	_, fit, err := battery.FitDischarge([]*battery.Record{record("primary-battery1-13r5.csv")}, battery.DischargeOptions{CutoffVolts: 1.2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, "capacity of the fit to 1.2 V", fit.CapacityCoulomb/mAh, 1354.98, 3) // held currents from the first sample's beginning on: one minute of 0.11 A more
 	// choosing 1.2 V or 0.9 V changes the capacity by 4.7 %
 	within(t, "cost of the cut-off", cross[2].Coulomb/cross[0].Coulomb-1, 0.047, 0.001)
 	// the zinc cell gives four fifths of its charge below 0.6 V

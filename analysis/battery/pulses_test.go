@@ -12,7 +12,10 @@ import (
 func made(c *battery.Cell, from, amps, every, rest, pulse, after, noise float64, rng *rand.Rand, means bool) *battery.Record {
 	s := c.At(from)
 	r := &battery.Record{Means: means}
-	const fine = 10 // parts of a sample, for its mean
+	fine := max(10, int(5*every)) // parts of a sample, for its mean
+	if !means {
+		fine = 1 // the value at its middle
+	}
 	for t := 0.0; t < rest+pulse+after-every/2; t += every {
 		i := 0.0
 		if t >= rest-every/2 && t < rest+pulse-every/2 {
@@ -20,11 +23,11 @@ func made(c *battery.Cell, from, amps, every, rest, pulse, after, noise float64,
 		}
 		sum := 0.0
 		for range fine {
-			c.Step(&s, i, every/fine/2)
+			c.Step(&s, i, every/float64(fine)/2)
 			sum += c.Terminal(&s, i)
-			c.Step(&s, i, every/fine/2)
+			c.Step(&s, i, every/float64(fine)/2)
 		}
-		volts := sum / fine
+		volts := sum / float64(fine)
 		r.Seconds, r.Amps, r.Volts = append(r.Seconds, t+every/2), append(r.Amps, i), append(r.Volts, volts+noise*rng.NormFloat64())
 	}
 	return r
@@ -103,25 +106,35 @@ func TestPulseFitsCoverTheTruth(t *testing.T) {
 	const draws = 200
 	names := []string{"V0", "R0", "R1", "tau1", "R2", "tau2"}
 	truth := []float64{3.7, 0.05, 0.02, 20, 0.03, 600}
-	hits := make([]int, len(truth))
-	for seed := range uint64(draws) {
-		rng := rand.New(rand.NewPCG(seed, 7))
-		r := made(c, 0.5, 2, 4, 40, 400, 2400, 100e-6, rng, true)
-		f, err := battery.FitPulses(r, battery.PulseOptions{Pairs: 2})
-		if err != nil {
-			t.Fatalf("seed %d: %v", seed, err)
-		}
-		for i, g := range []battery.Figure{f.RestVolts, f.Ohm, f.Pairs[0].Ohm, f.Pairs[0].Tau, f.Pairs[1].Ohm, f.Pairs[1].Tau} {
-			if math.Abs(g.Value-truth[i]) <= g.U {
-				hits[i]++
+	for _, w := range []struct {
+		name         string
+		every, noise float64
+		means        bool
+	}{
+		{"means, fine", 4, 100e-6, true},
+		{"means hardly shorter than a time constant", 20, 10e-6, true},
+		{"values at the middle", 20, 10e-6, false},
+	} {
+		hits := make([]int, len(truth))
+		for seed := range uint64(draws) {
+			rng := rand.New(rand.NewPCG(seed, 7))
+			r := made(c, 0.5, 2, w.every, 40, 400, 2400, w.noise, rng, w.means)
+			f, err := battery.FitPulses(r, battery.PulseOptions{Pairs: 2})
+			if err != nil {
+				t.Fatalf("seed %d: %v", seed, err)
+			}
+			for i, g := range []battery.Figure{f.RestVolts, f.Ohm, f.Pairs[0].Ohm, f.Pairs[0].Tau, f.Pairs[1].Ohm, f.Pairs[1].Tau} {
+				if math.Abs(g.Value-truth[i]) <= g.U {
+					hits[i]++
+				}
 			}
 		}
-	}
-	for i, n := range hits {
-		share := float64(n) / draws
-		t.Logf("%s: %.1f %% of %d draws inside U", names[i], 100*share, draws)
-		if share < 0.90 || share > 0.995 {
-			t.Errorf("%s: %.1f %% inside U", names[i], 100*share)
+		for i, n := range hits {
+			share := float64(n) / draws
+			t.Logf("%s: %s: %.1f %% of %d draws inside U", w.name, names[i], 100*share, draws)
+			if share < 0.90 || share > 0.995 {
+				t.Errorf("%s: %s: %.1f %% inside U", w.name, names[i], 100*share)
+			}
 		}
 	}
 }
