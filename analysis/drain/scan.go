@@ -13,6 +13,7 @@ const (
 	noiseShift   = 21              // 4 for each octave
 	noiseBins    = 50<<2 + 1       // from 2^-40 A, 0.9 pA
 	noiseBase    = (127-40)<<2 - 1 //
+	allJumps     = 1 << 20         // samples of which all differences are counted; of later ones, those of every fourth chunk
 	maxBaselines = 4096            // of the track of the floor
 )
 
@@ -171,7 +172,9 @@ func (s *scan) take(c *chunk) error {
 		return c.notANumber()
 	}
 	s.histogram.Add(c.amps)
-	differences(s.jumps, c.amps)
+	if s.samples <= allJumps || c.start/chunkSamples%4 == 0 {
+		differences(s.jumps, c.amps)
+	}
 	s.base(c.start, lowest)
 	return nil
 }
