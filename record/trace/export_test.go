@@ -89,7 +89,7 @@ func PyramidOf(path string, h Head, s *Samples) (func() error, error) {
 	var chunk []byte
 	r := &rawReader{head: h, scales: sc}
 	r.block.values, r.block.runs = make([][]int32, len(sc)), make([][]Run, len(sc))
-	if chunk, err = appendChunk(nil, s, 0, s.Count, sc, make([]Sum, len(sc))); err != nil {
+	if chunk, err = appendChunk(nil, s, 0, s.Count, sc, new([maxSignals]Sum)); err != nil {
 		return nil, err
 	}
 	r.body = chunk[chunkHead:]

@@ -73,14 +73,13 @@ func firstWithout(s *Samples, from, to int, scales []scale) int {
 	return to
 }
 
-// appendChunk appends samples of a block as one chunk, and adds each signal's sum to sums where all values can be kept.
-func appendChunk(b []byte, s *Samples, from, to int, scales []scale, sums []Sum) ([]byte, error) {
+// appendChunk appends samples of a block as one chunk, and gives each signal's sum.
+func appendChunk(b []byte, s *Samples, from, to int, scales []scale, sums *[maxSignals]Sum) ([]byte, error) {
 	at := len(b)
 	b = append(b, make([]byte, chunkHead)...)
-	var mine [maxSignals]Sum
 	for i := range scales {
 		var err error
-		if b, mine[i], err = appendSignal(b, s.Values[i][from:to], s.Runs[i], from, &scales[i]); err != nil {
+		if b, sums[i], err = appendSignal(b, s.Values[i][from:to], s.Runs[i], from, &scales[i]); err != nil {
 			return b[:at], err
 		}
 	}
@@ -91,9 +90,6 @@ func appendChunk(b []byte, s *Samples, from, to int, scales []scale, sums []Sum)
 	binary.LittleEndian.PutUint32(head[16:], uint32(len(body)))
 	binary.LittleEndian.PutUint32(head[20:], crc32.Checksum(body, castagnoli))
 	binary.LittleEndian.PutUint32(head[24:], crc32.Checksum(head[:24], castagnoli))
-	for i := range scales {
-		sums[i] = sums[i].Plus(mine[i])
-	}
 	return b, nil
 }
 

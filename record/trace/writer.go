@@ -167,31 +167,43 @@ func (w *Writer) Append(s *Samples) error {
 	if s.Start > w.next {
 		w.gaps.add(Gap{Start: w.next, Count: s.Start - w.next})
 	}
-	w.buf = w.buf[:0]
+	w.next = s.Start
 	for from := 0; from < s.Count; {
 		to, without := min(s.Count, from+maxChunk), 0
-		buf, err := appendChunk(w.buf, s, from, to, w.scales, w.sums)
+		err := w.chunk(s, from, to)
 		if errors.Is(err, errNoNumber) {
-			to, without = firstWithout(s, from, to, w.scales), 1
+			to, without, err = firstWithout(s, from, to, w.scales), 1, nil
 			if to > from {
-				buf, err = appendChunk(buf, s, from, to, w.scales, w.sums)
-			} else {
-				err = nil
+				err = w.chunk(s, from, to)
 			}
 			w.gaps.add(Gap{Start: s.Start + int64(to), Count: 1, Why: NoValue})
 		}
-		w.buf = buf
 		if err != nil {
-			return fmt.Errorf("trace %s: %w", w.head.Name, err)
+			return err
 		}
-		w.received += int64(to - from)
 		from = to + without
+		w.next = s.Start + int64(from)
 	}
-	w.next = s.Start + int64(s.Count)
 	if w.gaps.count > maxGaps {
 		return fmt.Errorf("trace %s: it has more than %d gaps; a longer interval, or fewer signals, can be recorded without", w.head.Name, maxGaps)
 	}
-	return w.write(w.buf)
+	return nil
+}
+
+// chunk writes samples of a block as one chunk.
+func (w *Writer) chunk(s *Samples, from, to int) (err error) {
+	var sums [maxSignals]Sum
+	if w.buf, err = appendChunk(w.buf[:0], s, from, to, w.scales, &sums); err != nil {
+		return fmt.Errorf("trace %s: %w", w.head.Name, err)
+	}
+	if err := w.write(w.buf); err != nil {
+		return err
+	}
+	w.received += int64(to - from)
+	for i := range w.sums {
+		w.sums[i] = w.sums[i].Plus(sums[i])
+	}
+	return nil
 }
 
 // check says what is wrong with a block.
