@@ -63,6 +63,9 @@ func New(c report.Curve, s Size) Layout {
 	if s.Width < 500 {
 		l.Left, l.Right, xTicks, yTicks = 46, float64(s.Width)-10, 5, 5
 	}
+	if c.Bare { // lines often run along the top: the name of the values stands above them
+		l.Top, l.Left = 30, max(l.Left, 54)
+	}
 	xLow, xHigh, yLow, yHigh := bounds(c)
 	l.X = NewAxis(xLow, xHigh, c.LogX, c.X, xTicks)
 	l.Y = NewAxis(yLow, yHigh, c.LogY, c.Y, yTicks)

@@ -53,9 +53,12 @@ func (l Layout) gridOver(b *strings.Builder, floor float64) {
 	fmt.Fprintf(b, `<g class="labels" fill="var(--ink,#20252b)">%s`, labels.String())
 	fmt.Fprintf(b, `<text class="name" x="%.1f" y="%.1f" text-anchor="end" font-weight="600">%s</text>`, l.Right, l.Bottom+37, html.EscapeString(l.X.Label))
 	// the y label stands inside the plot, level, where it can be read without turning the head
-	width := 7*utf8.RuneCountInString(l.Y.Label) + 12
-	fmt.Fprintf(b, `<rect x="%.1f" y="%.1f" width="%d" height="20" fill="var(--ground,#fff)" fill-opacity=".85"/>`, l.Left+3, l.Top+3, width)
-	fmt.Fprintf(b, `<text class="name" x="%.1f" y="%.1f" font-weight="600">%s</text></g>`, l.Left+8, l.Top+17, html.EscapeString(l.Y.Label))
+	width, top := 7*utf8.RuneCountInString(l.Y.Label)+12, l.Top
+	if l.Bare {
+		top -= 24
+	}
+	fmt.Fprintf(b, `<rect x="%.1f" y="%.1f" width="%d" height="20" fill="var(--ground,#fff)" fill-opacity=".85"/>`, l.Left+3, top+3, width)
+	fmt.Fprintf(b, `<text class="name" x="%.1f" y="%.1f" font-weight="600">%s</text></g>`, l.Left+8, top+17, html.EscapeString(l.Y.Label))
 }
 
 func (l Layout) draw(b *strings.Builder, line Line, text func(int, Mark) string) {

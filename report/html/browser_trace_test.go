@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/cdproto/input"
 	cdplog "github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -42,6 +43,12 @@ type visit struct {
 
 func visitTrace(t *testing.T, o reporttest.Drain, form report.Form, width int64, scheme string) *visit {
 	t.Helper()
+	return visitAfter(t, o, form, width, scheme, "", func(string) {})
+}
+
+// visitAfter visits a page with a script that runs before the page's own, and after something was done to the record.
+func visitAfter(t *testing.T, o reporttest.Drain, form report.Form, width int64, scheme, script string, prepare func(dir string)) *visit {
+	t.Helper()
 	v := &visit{t: t, ctx: browser(t)}
 	dir := filepath.Join(t.TempDir(), "r")
 	if err := reporttest.WriteDrain(dir, o); err != nil {
@@ -50,6 +57,7 @@ func visitTrace(t *testing.T, o reporttest.Drain, form report.Form, width int64,
 	if err := report.Build(dir, form); err != nil {
 		t.Fatal(err)
 	}
+	prepare(dir)
 	var err error
 	if v.trace, err = trace.Open(filepath.Join(dir, "traces"), "day"); err != nil {
 		t.Fatal(err)
@@ -70,6 +78,7 @@ func visitTrace(t *testing.T, o reporttest.Drain, form report.Form, width int64,
 		}),
 		call(v.ctx, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 900, DeviceScaleFactor: 1, Mobile: width < 500}),
 		call(v.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}),
+		call(v.ctx, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: script}),
 		chromedp.Do(v.ctx, chromedp.Navigate(address)),
 	} {
 		if err != nil {
@@ -292,4 +301,77 @@ func TestTraceBeyondTheBudget(t *testing.T) {
 	v.picture("beyond")
 	v.betweenCursors("cursors where no samples are kept")
 	v.end()
+}
+
+// A reader drags with the mouse, and spreads two fingers on a telephone.
+func TestTraceByHand(t *testing.T) {
+	v := visitTrace(t, reporttest.Drain{Seconds: 300}, page.Form(), 390, "light")
+	v.settled()
+	v.run(`document.querySelector(".stage").focus()`)
+	v.keys("====")
+	spot := evaluate[struct{ X, Y, W float64 }](t, v.ctx, `(r => ({X: r.x, Y: r.y + 150, W: r.width}))(document.querySelector(".stage canvas").getBoundingClientRect())`)
+	from, to, _ := v.view()
+	middle := spot.X + spot.W/2
+	for _, e := range []input.DispatchMouseEventParams{
+		{Type: input.DispatchMouseEventTypeMousePressed, X: middle, Y: spot.Y, Button: input.MouseButtonLeft, Buttons: 1, ClickCount: 1},
+		{Type: input.DispatchMouseEventTypeMouseMoved, X: middle + 40, Y: spot.Y, Button: input.MouseButtonLeft, Buttons: 1},
+		{Type: input.DispatchMouseEventTypeMouseReleased, X: middle + 40, Y: spot.Y, Button: input.MouseButtonLeft, ClickCount: 1},
+	} {
+		if err := call(v.ctx, input.DispatchMouseEvent, e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	v.settled()
+	after, end, _ := v.view()
+	if moved := (from - after) / (to - from); moved < 0.1 || moved > 0.16 || math.Abs((end-after)-(to-from)) > 1e-6*(to-from) {
+		t.Errorf("dragging by 40 pixels went from %v..%v to %v..%v", from, to, after, end)
+	}
+	touch := func(kind input.DispatchTouchEventType, apart float64) {
+		t.Helper()
+		points := []*input.TouchPoint{}
+		if apart > 0 {
+			first, second := 1.0, 2.0
+			points = []*input.TouchPoint{{X: middle - apart, Y: spot.Y, ID: &first}, {X: middle + apart, Y: spot.Y, ID: &second}}
+		}
+		if err := call(v.ctx, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: points}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	touch(input.DispatchTouchEventTypeTouchStart, 30)
+	for apart := 35.0; apart <= 90; apart += 5 {
+		touch(input.DispatchTouchEventTypeTouchMove, apart)
+	}
+	touch(input.DispatchTouchEventTypeTouchEnd, 0)
+	v.settled()
+	pinched, pinchedTo, _ := v.view()
+	if ratio := (end - after) / (pinchedTo - pinched); ratio < 2 || ratio > 4 {
+		t.Errorf("two fingers spread to three times their distance zoomed by %v, from %v..%v to %v..%v", ratio, after, end, pinched, pinchedTo)
+	}
+	v.end()
+}
+
+// Without the folder beside it, or in a browser that cannot unpack, the page still shows the whole and says what is missing.
+func TestTraceWithoutItsFiles(t *testing.T) {
+	for _, c := range []struct {
+		name, script, want string
+		prepare            func(dir string)
+	}{
+		{"the folder was left behind", "", `keep the folder "report" beside this page`, func(dir string) {
+			if err := os.RemoveAll(filepath.Join(dir, "report")); err != nil {
+				t.Fatal(err)
+			}
+		}},
+		{"an old browser", "delete window.DecompressionStream", "too old to unpack", func(string) {}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			v := visitAfter(t, reporttest.Drain{Seconds: 300}, page.Form(), 1280, "light", c.script, c.prepare)
+			v.settled()
+			v.betweenCursors("the whole trace")
+			v.run(`document.querySelector(".stage").focus()`)
+			v.keys("======")
+			if note := v.ask(`document.querySelector(".depth").textContent`); !strings.Contains(note, c.want) {
+				t.Errorf("the viewer says %q", note)
+			}
+		})
+	}
 }

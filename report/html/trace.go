@@ -74,7 +74,7 @@ type traceData struct {
 	Gaps   [][2]int64 `json:"gaps"`
 }
 
-// mostViewed is how many spans and events go into the page.
+// How many spans, events and gaps go into the page.
 const (
 	mostSpans  = 20000
 	mostEvents = 5000
@@ -145,6 +145,9 @@ func newTraceData(t *report.Trace, x *tiles.Index) *traceData {
 	for _, s := range t.Drain.Spans[:min(len(t.Drain.Spans), mostSpans)] {
 		d.Spans = append(d.Spans, s.FromIndex-before, int64(s.State))
 		before = s.FromIndex
+	}
+	if n := len(t.Drain.Spans); n > mostSpans { // not known from there on
+		d.Spans = append(d.Spans, t.Drain.Spans[mostSpans].FromIndex-before, -1)
 	}
 	for _, e := range eventSpans(t, 0)[:min(t.Drain.Count, len(t.Drain.Events), mostEvents)] {
 		d.Events = append(d.Events, e.From, e.To-e.From, 0)

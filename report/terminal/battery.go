@@ -18,7 +18,7 @@ func (p printer) battery(r *report.Report) {
 		p.line("")
 		p.wrapped("", fmt.Sprintf("%s lasts %s, most likely about %s", l.Title, l.Interval, l.Text))
 		if l.Dominant != "" {
-			p.below("mostly depends on "+l.Dominant)
+			p.below("mostly depends on " + l.Dominant)
 		}
 	}
 	for _, x := range r.Played {
@@ -43,7 +43,7 @@ func (p printer) recording(t *report.Trace) {
 	title := t.Title() + " (" + t.Name + ")"
 	p.lines("", p.s.paint(bold, p.s.text(title)), title)
 	if t.Missing != "" {
-		p.below("cannot be shown: "+t.Missing)
+		p.below("cannot be shown: " + t.Missing)
 		return
 	}
 	p.below(t.Taken())
@@ -60,7 +60,7 @@ func (p printer) recording(t *report.Trace) {
 	}
 	for _, l := range t.Trust.Lines {
 		if strings.HasPrefix(l.Name, "Charge") {
-			p.below("count of the charge: "+l.Value)
+			p.below("count of the charge: " + l.Value)
 		}
 	}
 	var figures []string
@@ -103,7 +103,7 @@ func (p printer) states(t *report.Trace) {
 	for _, s := range list {
 		share := report.Share(s.Share)
 		if p.room < name+stateBar+14 {
-			p.below(s.Name+" "+share+" of the charge")
+			p.below(s.Name + " " + share + " of the charge")
 			continue
 		}
 		bar := strings.Repeat(on, int(0.5+stateBar*max(0, min(1, s.Share))))

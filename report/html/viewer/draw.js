@@ -116,7 +116,7 @@ function traceDraw(canvas, t, store, view, marks) {
       ctx.globalAlpha = m.labelled ? 1 : 0.45;
       line(box.left, y, box.right, y, colour.grid);
       ctx.globalAlpha = 1;
-      if (m.labelled) text(numberText(m.at, s.unit, 4), box.left - 7, Math.max(p.top + 6, Math.min(p.bottom - 5, y)), "right", box.small ? 11 : 12);
+      if (m.labelled) text(numberText(m.at, s.unit, m.digits || 4), box.left - 7, Math.max(p.top + 6, Math.min(p.bottom - 5, y)), "right", box.small ? 11 : 12);
     }
     ctx.save();
     ctx.beginPath();
@@ -238,10 +238,14 @@ function traceDraw(canvas, t, store, view, marks) {
     ctx.fillStyle = colour.sheet;
     ctx.fillRect(box.left, top, plotWidth, bottom - top);
     ctx.fillStyle = colour.soft;
+    const py = x => bottom - 2 - Math.max(0, Math.min(1, scale.place(x))) * (bottom - top - 4);
     for (let c = 0; c < f.lo.length; c++) {
       if (f.hi[c] === -Infinity) continue;
-      const y = bottom - 2 - Math.min(1, scale.place(f.hi[c])) * (bottom - top - 4), y2 = bottom - 2 - Math.max(0, scale.place(f.lo[c])) * (bottom - top - 4);
-      ctx.fillRect(box.left + c, y, 1, Math.max(1, y2 - y));
+      ctx.globalAlpha = 0.4;
+      ctx.fillRect(box.left + c, py(f.hi[c]), 1, Math.max(1, py(f.lo[c]) - py(f.hi[c])));
+      ctx.globalAlpha = 1;
+      const y = py(f.mean[c]), before = c > 0 && !isNaN(f.mean[c - 1]) ? py(f.mean[c - 1]) : y;
+      ctx.fillRect(box.left + c, Math.min(y, before), 1, Math.max(1, Math.abs(y - before)));
     }
     const x = i => box.left + i / t.n * plotWidth, x1 = x(view.a), x2 = Math.max(x1 + 2, x(view.b));
     ctx.fillStyle = colour.ground;

@@ -16,7 +16,7 @@ function timeText(seconds, step) {
   let whole = Math.round(Math.abs(seconds) / unit) * unit + unit / 1e3;
   const h = Math.floor(whole / 3600), min = Math.floor(whole / 60) % 60, s = (whole - 60 * Math.floor(whole / 60)), cut = Math.floor(s / unit) * unit;
   const text = (h ? h + " h " : "") + (h || min ? min + " min " : "") + cut.toFixed(places) + " s";
-  return (seconds < 0 ? "−" : "") + (cut === 0 && (h || min) ? text.replace(/ [0.]+ s$/, "") : text);
+  return (seconds < 0 ? "−" : "") + (cut === 0 && (h || min) ? text.replace(/ [0.]+ s$/, "").replace(/ 0 min$/, "") : text);
 }
 
 // Marks for a time axis from a to b seconds, about want of them; labels below a second count from a round time before, which comes with them.
@@ -53,9 +53,12 @@ function valueTicks(low, high, log, want) {
       const at = Number(m + "e" + k);
       if (at >= low && at <= high) marks.push({ at, labelled: m === 1 && k % every === 0 || many && (m === 2 || m === 5) });
     }
-    return marks;
+    if (marks.filter(m => m.labelled).length > 1) return marks;
+    marks.length = 0; // within a part of a decade even steps tell more
   }
   const rough = (high - low) / want, ten = Math.pow(10, Math.floor(Math.log10(rough))), step = [1, 2, 2.5, 5, 10].map(m => m * ten).find(s => s >= rough * (1 - 1e-9));
   for (let k = Math.ceil(low / step - 1e-9); k * step <= high + step * 1e-9; k++) marks.push({ at: Number((k * step).toPrecision(10)), labelled: true });
+  const largest = Math.max(Math.abs(low), Math.abs(high)), digits = Math.max(4, Math.min(9, Math.ceil(Math.log10(largest / step)) + 1));
+  for (const m of marks) m.digits = digits; // or neighbours would have the same label
   return marks;
 }

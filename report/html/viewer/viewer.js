@@ -263,7 +263,7 @@ function traceViewer(figure, t) {
     set("mean", wait || none || numberText(sum.sums[k] * s.base / sum.count, s.unit));
     set("energy", wait || none || numberText(sum.cross * t.interval, "J"));
     set("range", wait || none || `${numberText(sum.min[k], s.unit, 4)} to ${numberText(sum.max[k], s.unit, 4)}`);
-    set("samples", wait || sum.count.toLocaleString("en").replaceAll(",", " ") + (sum.count < b - a ? `, ${(b - a - sum.count).toLocaleString("en").replaceAll(",", " ")} missing` : ""));
+    set("samples", wait || sum.count.toLocaleString("en").replaceAll(",", "\u202f") + (sum.count < b - a ? `, ${(b - a - sum.count).toLocaleString("en").replaceAll(",", "\u202f")} missing` : ""));
       command.lastChild.textContent = `fourwire zoom ${t.record} ${t.name} --from ${seconds(a)} --to ${seconds(b)}`;
     return sum;
   }
