@@ -26,24 +26,15 @@ func newAnalysis(blocks Blocks, o Options) (*analysis, error) {
 	return &analysis{blocks: blocks, o: o}, nil
 }
 
-// maxCoarser bounds how far tolerances are widened where a recording falls into too many events.
-const maxCoarser = 1 << 12
-
 func (a *analysis) run() (*Result, error) {
 	s, err := a.scan()
 	if err != nil {
 		return nil, err
 	}
-	for coarser := 1.0; ; coarser *= 2 {
-		f := a.findFloor(s, coarser)
-		m := newMachine(f, s, len(s.cells))
-		switch err := a.each(m.take); {
-		case errors.Is(err, errTooMany) && coarser < maxCoarser:
-			continue
-		case err != nil:
-			return nil, err
-		}
-		m.end()
-		return a.result(s, m), nil
+	m := newMachine(a.findFloor(s), s, len(s.cells), a.wanted())
+	if err := a.each(m.take); err != nil {
+		return nil, err
 	}
+	m.end()
+	return a.result(s, m), nil
 }

@@ -39,14 +39,23 @@ func (a *analysis) result(s *scan, m *machine) *Result {
 		r.Notes = append(r.Notes, "no error of a measuring range is known: figures have no uncertainty from the instrument")
 	}
 
-	clusters := m.clusters(a.wanted())
-	m.assign(clusters)
+	clusters := m.more.clusters
+	if clusters == nil {
+		clusters = m.clusters(m.wanted)
+	}
+	m.assign(clusters, 0)
 	a.states(r, m, clusters, in, s.volts)
 	if len(clusters) > 0 {
 		r.Thresholds.Method += fmt.Sprintf("; levels of activity were parted at the valleys of the density of their logarithms, over %d levels", len(m.segments))
 	}
 	if r.GapCount > len(r.Gaps) {
 		r.Notes = append(r.Notes, fmt.Sprintf("only the first %d of %d gaps are listed", len(r.Gaps), r.GapCount))
+	}
+	if r.More = m.more.events; r.More > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("%d events more than the first %d are counted in the states only: kinds and the run of states are of the first ones", r.More, len(r.Events)))
+	}
+	if m.more.broken > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("an event of more than %d levels is told in parts, %d times", maxLevels, m.more.broken))
 	}
 	members := sortKinds(r.Events)
 	for i, k := range members {
@@ -76,20 +85,15 @@ func (a *analysis) states(r *Result, m *machine, clusters []cluster, in *inputs,
 	}
 	base := len(found)
 	found = append(found, &m.quiet)
-	for range clusters {
+	for i := range clusters {
+		if m.more.sums != nil {
+			found = append(found, &m.more.sums[i])
+			continue
+		}
 		found = append(found, &stateSum{ranges: make([]tally, len(m.quiet.ranges))})
 	}
 	for _, e := range m.events {
-		before := int16(-1)
-		for i := e.first; i < e.last; i++ {
-			g := &m.segments[i]
-			to := found[base+1+int(g.state)]
-			if g.state != before {
-				to.visit()
-				before = g.state
-			}
-			to.addSegment(g, m.cells)
-		}
+		m.count(e, func(state int16) *stateSum { return found[base+1+int(state)] })
 	}
 	levels := make([]float64, len(found))
 	for i, t := range found {
@@ -236,6 +240,10 @@ func (a *analysis) spans(r *Result, m *machine, index []int, base int) {
 			at += m.segments[i].n
 		}
 	}
+	if m.more.events > 0 && at < r.To {
+		put(at, -1)
+		at = r.To
+	}
 	rest(r.To)
 	if len(all) > MaxSpans {
 		lengths := make([]int64, len(all))
@@ -244,9 +252,19 @@ func (a *analysis) spans(r *Result, m *machine, index []int, base int) {
 		}
 		slices.Sort(lengths)
 		least := lengths[len(lengths)-MaxSpans]
+		ties := 0 // of that length may stay
+		for _, n := range lengths[len(lengths)-MaxSpans:] {
+			if n == least {
+				ties++
+			}
+		}
 		var out []Span
 		for i, s := range all {
-			if len(out) > 0 && (spanEnd(all, i, r.To)-s.From <= least && s.State >= 0 || out[len(out)-1].State == s.State) {
+			length := spanEnd(all, i, r.To) - s.From
+			if length == least {
+				ties--
+			}
+			if len(out) > 0 && ((length < least || length == least && ties < 0) && s.State >= 0 || out[len(out)-1].State == s.State) {
 				continue
 			}
 			if len(out) == MaxSpans {

@@ -180,7 +180,7 @@ func conserved(t *testing.T, r *drain.Result) {
 		floor = 1
 	}
 	for i, s := range r.States {
-		if i > floor && math.Abs(events[i]-s.Charge.X) > 1e-11*scale {
+		if i > floor && r.More == 0 && math.Abs(events[i]-s.Charge.X) > 1e-11*scale {
 			t.Errorf("%s has %g C, its parts of events %g C", s.Name, s.Charge.X, events[i])
 		}
 	}

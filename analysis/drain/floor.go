@@ -38,8 +38,8 @@ type axis struct{ scale, low float64 }
 func (a axis) at(amps float64) float64 { return (math.Asinh(amps/a.scale) - a.low) / gridStep }
 func (a axis) amps(at float64) float64 { return math.Sinh(at*gridStep+a.low) * a.scale }
 
-// findFloor looks for the lowest mode with a noticeable part of the time. coarser widens all tolerances.
-func (a *analysis) findFloor(s *scan, coarser float64) *floor {
+// findFloor looks for the lowest mode with a noticeable part of the time.
+func (a *analysis) findFloor(s *scan) *floor {
 	f := &floor{offTo: s.from, offFrom: s.to, offLimit: float32(math.Inf(-1))}
 	step := 0.0
 	for _, r := range a.o.Ranges {
@@ -63,7 +63,7 @@ func (a *analysis) findFloor(s *scan, coarser float64) *floor {
 	if math.IsNaN(scale) {
 		scale = 1e-12
 	}
-	s.levelNoises(f, scale, coarser)
+	s.levelNoises(f, scale)
 
 	density, x := s.density(bins, scale, f)
 	found := modes(density)
@@ -102,21 +102,18 @@ func (a *analysis) findFloor(s *scan, coarser float64) *floor {
 	}
 	f.noise = max(f.noise, step/math.Sqrt(12))
 	sigmas := falseAlarm(float64(s.samples), 0.01)
-	f.delta = max(sigmas*f.noise*coarser, contrast*math.Abs(f.amps)*coarser, stepsAbove*step)
+	f.delta = max(sigmas*f.noise, contrast*math.Abs(f.amps), stepsAbove*step)
 	f.back = f.delta / 2
 	f.words = fmt.Sprintf("the floor is the lowest mode of the distribution with at least %g %% of the time; it holds %.3g %% of it", floorShare*100, 100*f.share)
 	switch {
-	case f.delta == sigmas*f.noise*coarser:
-		f.words += fmt.Sprintf("; an event begins %.2f times its noise above it (noise from the %s), which by chance happens once in a hundred recordings of this length", sigmas*coarser, how)
+	case f.delta == sigmas*f.noise:
+		f.words += fmt.Sprintf("; an event begins %.2f times its noise above it (noise from the %s), which by chance happens once in a hundred recordings of this length", sigmas, how)
 	case f.delta == stepsAbove*step:
 		f.words += fmt.Sprintf("; an event begins %d steps of the resolution above it, its noise being smaller", stepsAbove)
 	default:
-		f.words += fmt.Sprintf("; an event begins %.3g %% above it, its noise being smaller than that", 100*contrast*coarser)
+		f.words += fmt.Sprintf("; an event begins %.3g %% above it, its noise being smaller than that", 100*contrast)
 	}
 	f.words += fmt.Sprintf(", goes back to the last sample that was not half as far above it, and ends with %d samples in a row that are not; the floor is followed as it drifts", leaveSamples)
-	if coarser > 1 {
-		f.words += fmt.Sprintf("; tolerances were widened %g times, since with narrower ones the recording falls into too many events", coarser)
-	}
 	return f
 }
 
@@ -127,14 +124,14 @@ func falseAlarm(samples, chance float64) float64 {
 
 // levelNoises gives the noise at each level, from the lower quartile of the differences between neighbours there, so that a level that is
 // only held for a few samples has it from them and not from its edges. Levels that are only passed have no noise of their own.
-func (s *scan) levelNoises(f *floor, least, coarser float64) {
+func (s *scan) levelNoises(f *floor, least float64) {
 	for k := range f.noises {
 		level := coarseLow(k + 1)
 		noise := 0.0
 		if q, few := s.jumps.quartile(k, level/8); few {
 			noise = q / (math.Sqrt2 * gaussQuartile)
 		}
-		f.noises[k] = float32(max(least, levelNoise*level, noise) * coarser)
+		f.noises[k] = float32(max(least, levelNoise*level, noise))
 	}
 }
 

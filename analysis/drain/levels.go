@@ -214,9 +214,7 @@ func (l *levels) close(at int) {
 	m := l.m
 	g := l.folded
 	g.cells = int32(len(m.cells))
-	for _, c := range l.foldedCells {
-		m.cells = append(m.cells, c)
-	}
+	m.cells = append(m.cells, l.foldedCells...)
 	long := g.n > 0
 	base := int(g.cells)
 	l.sums(&g, at, func(r rangeSum) {

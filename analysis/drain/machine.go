@@ -1,7 +1,6 @@
 package drain
 
 import (
-	"errors"
 	"math"
 	"slices"
 )
@@ -11,10 +10,9 @@ const (
 	followShare   = 0.125
 	maxEvents     = 250_000
 	maxSegments   = 1_000_000
+	maxLevels     = 100_000 // of one event
 	earlySamples  = 1 << 17 // of the first event, for its inrush
 )
-
-var errTooMany = errors.New("too many events")
 
 // stateSum is what a state has in all.
 type stateSum struct {
@@ -140,6 +138,10 @@ type machine struct {
 	cells    []rangeSum
 	events   []stretch
 
+	last   stretch // the event before, listed or not
+	more   surplus
+	wanted int // how many activities there may be; 0: as many as are found
+
 	early, earlyVolts []float32
 	inQuiet, afterOff bool
 }
@@ -149,8 +151,8 @@ type waiting struct {
 	rng         uint8
 }
 
-func newMachine(f *floor, s *scan, ranges int) *machine {
-	m := &machine{f: f}
+func newMachine(f *floor, s *scan, ranges, wanted int) *machine {
+	m := &machine{f: f, wanted: wanted}
 	m.quiet.ranges, m.off.ranges = make([]tally, ranges), make([]tally, ranges)
 	m.levels.init(f)
 	m.levels.m = m
@@ -214,9 +216,6 @@ func (m *machine) take(c *chunk) error {
 			p = m.during(c, p, q, rng)
 		}
 		m.next = c.start + int64(p)
-	}
-	if len(m.events) > maxEvents || len(m.segments) > maxSegments {
-		return errTooMany
 	}
 	return nil
 }
@@ -296,6 +295,9 @@ func (m *machine) during(c *chunk, p, q int, rng uint8) int {
 			m.confirmed = true
 		}
 		l.push(x, v, c.volts != nil)
+		if len(m.segments)-l.first > maxLevels {
+			m.breakUp()
+		}
 		if l.n >= tileSamples && l.n&(tileSamples-1) == 0 && m.settled() {
 			return p + 1
 		}
@@ -346,6 +348,7 @@ func (m *machine) settled() bool {
 		m.tidy(l.first)
 		m.inQuiet = false
 		m.events = append(m.events, stretch{begin, at, int32(l.first), int32(len(m.segments)), m.piece, m.cut})
+		m.settle()
 		m.noteInrush()
 	}
 	m.active = false
@@ -385,6 +388,7 @@ func (m *machine) finish(end int64, cut bool) {
 	}
 	m.active, m.inQuiet, m.afterOff = false, false, false
 	m.split(end, cut)
+	m.settle()
 	m.noteInrush()
 }
 
@@ -432,10 +436,10 @@ func (m *machine) isDip(g segment) bool { return g.level() < float64(m.leave) }
 
 // isTail tells whether what seems to be an event is the end of the one before it, which noise lifts above the threshold once more.
 func (m *machine) isTail(end int64) bool {
-	if len(m.events) == 0 {
+	before := m.last
+	if before.end == 0 {
 		return false
 	}
-	before := m.events[len(m.events)-1]
 	if int(before.piece) != int(m.piece) || end-before.end > before.end-before.start {
 		return false
 	}

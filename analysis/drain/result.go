@@ -65,7 +65,8 @@ type Result struct {
 
 	Thresholds Thresholds
 	States     []State // by level, lowest first; together they are all of the recording
-	Events     []Event // in order of time
+	Events     []Event // in order of time, at most about 250000
+	More       int     // events beyond those
 	Kinds      []Kind  // most frequent first
 	Spans      []Span  // run lengths of the states
 	Merged     int     // short spans that were merged into others to keep Spans within MaxSpans

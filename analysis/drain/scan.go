@@ -96,7 +96,6 @@ type scan struct {
 	cells             []cell // by range
 	total             Stats
 	peakRange         uint8
-	peakAt            int64
 	histogram         *Histogram
 	jumps             *byLevel // differences between neighbours, against the larger of the two
 	spreads           *byLevel // standard deviations of tiles, against their means

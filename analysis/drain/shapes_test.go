@@ -212,6 +212,55 @@ func TestGapsAreNotBridged(t *testing.T) {
 	}
 }
 
+// Beyond the events that are listed the states still have all of the charge.
+func TestMoreEventsThanAreListed(t *testing.T) {
+	const n = 300_000
+	x := make([]float32, 6*n)
+	for i := range x {
+		x[i] = 2e-6
+		if i%6 == 1 {
+			x[i] = 1e-3
+		}
+	}
+	r := analyse(t, x, 1e-3)
+	if len(r.States) != 2 {
+		t.Fatalf("%+v %+v", r.States, r.Thresholds)
+	}
+	if len(r.Events)+r.More != n || r.More == 0 || len(r.States) != 2 || r.States[1].Samples != n || r.States[1].Visits != n || len(r.Spans) > drain.MaxSpans {
+		t.Errorf("%d events and %d more, %d spans, %+v", len(r.Events), r.More, len(r.Spans), r.States)
+	}
+	near(t, "the charge of activity", r.States[1].Charge.X, n*1e-3*1e-3, 1e-6)
+}
+
+// Currents that no model fits: charge is conserved all the same.
+func TestWildCurrents(t *testing.T) {
+	rng := rand.New(rand.NewPCG(14, 14))
+	walk := 1e-3
+	for name, f := range map[string]func(i int) float64{
+		"another one each sample":        func(int) float64 { return math.Pow(10, -6+5*rng.Float64()) },
+		"another one each tenth sample":  func(i int) float64 { walk = pick(i%10 == 0, math.Pow(10, -6+5*rng.Float64()), walk); return walk },
+		"random walk":                    func(int) float64 { walk *= 1 + 0.01*rng.NormFloat64(); return walk },
+		"ramp over five decades":         func(i int) float64 { return 1e-6 * math.Pow(10, float64(i)/40000) },
+		"negative":                       func(i int) float64 { return -1e-3 * float64(i%100) },
+		"falls by half for good and all": func(i int) float64 { return 1e-3 / float64(1+i/100000) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			x := make([]float32, 200_000)
+			for i := range x {
+				x[i] = float32(f(i))
+			}
+			analyse(t, x, 1e-3)
+		})
+	}
+}
+
+func pick(yes bool, a, b float64) float64 {
+	if yes {
+		return a
+	}
+	return b
+}
+
 func TestGivenNames(t *testing.T) {
 	rng := rand.New(rand.NewPCG(10, 10))
 	tr := newTrace(1e-3)

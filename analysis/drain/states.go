@@ -119,8 +119,8 @@ func mergeClusters(c []cluster, i, j int) []cluster {
 	return slices.Delete(c, j, j+1)
 }
 
-// assign gives each segment its cluster. What is no level of its own goes with the level before or behind it, whichever is nearer.
-func (m *machine) assign(c []cluster) {
+// assign gives each segment of the events from number first on its cluster. What is no level of its own goes with the level before or behind it, whichever is nearer.
+func (m *machine) assign(c []cluster, first int) {
 	if len(c) == 0 {
 		return
 	}
@@ -132,7 +132,7 @@ func (m *machine) assign(c []cluster) {
 		}
 		return int16(k)
 	}
-	for _, e := range m.events {
+	for _, e := range m.events[first:] {
 		s := m.segments[e.first:e.last]
 		for i := range s {
 			if s[i].flat {

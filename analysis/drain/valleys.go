@@ -1,6 +1,7 @@
 package drain
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -99,14 +100,8 @@ func groups(values []float64, own []float64, least float64) (group []int, count 
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case values[a] < values[b]:
-			return -1
-		case values[a] > values[b]:
-			return 1
-		}
-		return 0
+	slices.SortFunc(order, func(a, b int) int {
+		return cmp.Or(cmp.Compare(values[a], values[b]), cmp.Compare(a, b))
 	})
 	var walk func(order []int)
 	walk = func(order []int) {
@@ -140,16 +135,18 @@ func part(values, own []float64, order []int, least float64) [][]int {
 	}
 	base := low - 6*width
 	density := make([]float64, int((high-low+12*width)/cell)+2)
-	for i := 0; i < n; { // equal values in one bump
+	for i := 0; i < n; { // what lies close together makes one bump
 		j := i
-		for j < n && values[order[j]]-values[order[i]] < cell/4 && (own == nil || own[order[j]] == own[order[i]]) {
+		var sum, widths float64
+		for j < n && (j == i || values[order[j]]-values[order[i]] < cell/2) {
+			sum += values[order[j]]
+			if own != nil {
+				widths += own[order[j]]
+			}
 			j++
 		}
-		w := width
-		if own != nil {
-			w = max(w, own[order[i]])
-		}
-		smear(density, (values[order[i]]-base)/cell, w/cell, float64(j-i))
+		count := float64(j - i)
+		smear(density, (sum/count-base)/cell, max(width, widths/count)/cell, count)
 		i = j
 	}
 	found := modes(density)
