@@ -239,7 +239,7 @@ func (w *Writer) Columns(columns []Column, parts bool) error {
 	columns = append([]Column(nil), columns...)
 	for i := range columns {
 		if columns[i].Unit == "" {
-			columns[i].Unit = unitOf(columns[i].Dim)
+			columns[i].Unit = UnitOf(columns[i].Dim)
 		}
 	}
 	if err := checkColumns(columns); err != nil {
@@ -273,7 +273,8 @@ func (w *Writer) setKnown() {
 	}
 }
 
-func unitOf(d quantity.Dimension) string {
+// UnitOf is the unit that a record writes values of a dimension in: coherent SI, "1" for ratios.
+func UnitOf(d quantity.Dimension) string {
 	if u := d.Unit(); u != "" {
 		return u
 	}

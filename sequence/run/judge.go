@@ -80,7 +80,7 @@ func (r *runner) compare(limit *expr.Expr, rule verdict.Rule, env expr.Env, whol
 	if len(a.Terms) == 0 && len(b.Terms) > 0 { // "88 % <= efficiency": the value is what was measured
 		a, b, side = b, a, verdict.AtLeast+verdict.AtMost-side
 	}
-	v.Value, v.Bound, v.Unit = a.X, b.X, unitOf(a.Dim)
+	v.Value, v.Bound, v.Unit = a.X, b.X, record.UnitOf(a.Dim)
 	difference := measured.Sub(a, b)
 	v.U = r.expanded(difference)
 	r.budgetOfLimit(limit, difference, whole)

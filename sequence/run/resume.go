@@ -191,7 +191,7 @@ func (r *runner) decide(e *expr.Expr, result expr.Result) {
 	if e.Condition() {
 		fields["truth"] = result.Truth
 	} else {
-		fields["value"], fields["unit"] = result.Value.X, unitOf(result.Value.Dim)
+		fields["value"], fields["unit"] = result.Value.X, record.UnitOf(result.Value.Dim)
 	}
 	r.write(func() error {
 		return r.cfg.Sink.Event(record.Event{Level: "debug", Kind: "decided", Text: e.Text, Fields: fields})

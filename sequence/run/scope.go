@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 
-	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/record"
 	"fourwire/sequence"
@@ -152,11 +151,4 @@ func (r *runner) derive(ctx context.Context, s *sequence.Derive) error {
 		}
 	}
 	return nil
-}
-
-func unitOf(d quantity.Dimension) string {
-	if u := d.Unit(); u != "" {
-		return u
-	}
-	return "1"
 }

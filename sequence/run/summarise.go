@@ -117,7 +117,7 @@ func (r *runner) result(name string, e *expr.Expr, env columnsOf) {
 		out.Why = err.Error()
 		delete(env.results, name)
 	} else {
-		out.SI, out.Unit = got.Value.X, unitOf(got.Value.Dim)
+		out.SI, out.Unit = got.Value.X, record.UnitOf(got.Value.Dim)
 		var how string
 		if got.Value, how = r.spread(e, env, got.Value); how != "" {
 			r.note("spread", "info", name+": "+how)

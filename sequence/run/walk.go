@@ -183,7 +183,7 @@ func (r *runner) wait(ctx context.Context, s *sequence.Wait) error {
 	return r.sleep(ctx, seconds(d.X))
 }
 
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
 
 func (r *runner) when(ctx context.Context, s *sequence.When) error {
 	if err := r.readNodes(ctx, s.If, s.If.Nodes()); err != nil {
