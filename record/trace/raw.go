@@ -169,7 +169,7 @@ type rawReader struct {
 }
 
 func newRawReader(r io.Reader) (*rawReader, error) {
-	br := bufio.NewReaderSize(r, 1<<18)
+	br := bufio.NewReaderSize(r, 1<<16)
 	begin := make([]byte, len(rawMagic)+4)
 	if _, err := io.ReadFull(br, begin); err != nil || string(begin[:len(rawMagic)]) != rawMagic {
 		return nil, errors.New("it does not begin as a raw trace does")
