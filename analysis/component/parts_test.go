@@ -99,6 +99,7 @@ func TestDiodeCoverage(t *testing.T) {
 		draws, low, high = 600, 0.92, 0.98
 	}
 	var held [3]int
+	var squares, widths [3]float64
 	for range draws {
 		var points []component.Point
 		for i := range 25 {
@@ -113,9 +114,12 @@ func TestDiodeCoverage(t *testing.T) {
 			t.Fatal(err)
 		}
 		for i, off := range []float64{f.Saturation - simulated.Saturation, f.Ideality - simulated.Ideality, f.Series - simulated.Series} {
-			if math.Abs(off) <= []component.Parameter{f.IsFit, f.NFit, f.RsFit}[i].U {
+			u := []component.Parameter{f.IsFit, f.NFit, f.RsFit}[i].U
+			if math.Abs(off) <= u {
 				held[i]++
 			}
+			squares[i] += off * off
+			widths[i] += u
 		}
 	}
 	for i, name := range []string{"Is", "n", "Rs"} {
@@ -123,6 +127,9 @@ func TestDiodeCoverage(t *testing.T) {
 		t.Logf("%s held in %.1f %% of %d draws", name, 100*share, draws)
 		if share < low || share > high {
 			t.Errorf("%s: held in %.1f %%", name, 100*share)
+		}
+		if sharp := 2 * math.Sqrt(squares[i]*float64(draws)) / widths[i]; sharp < 0.75 {
+			t.Errorf("%s: the scatter is only %.2f of what U says", name, sharp)
 		}
 	}
 }

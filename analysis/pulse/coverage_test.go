@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"sort"
+	"strings"
 	"testing"
 
 	"fourwire/analysis/pulse"
@@ -52,16 +53,24 @@ func (ts *tallies) judge(t *testing.T) {
 		c := ts.of[name]
 		n := float64(c.draws - c.missing)
 		share := float64(c.held) / n
+		// twice the scatter seen over U: 1 where U is right
+		sharp := 2 * math.Sqrt(c.spread/n) / (c.u / n)
 		t.Logf("%-34s held %5.1f %%  bias %+.2f s  mean U %.3g  missing %d  %s", name, 100*share, c.bias/n/math.Sqrt(c.spread/n), c.u/n, c.missing, c.conservative)
 		low, high := 0.92, 0.98
 		if c.draws < 500 {
 			low, high = 0.87, 1 // three standard deviations of 120 draws
+		}
+		blunt := 0.75
+		if strings.HasPrefix(name, "settl") {
+			blunt = 0.45 // U reaches to the farther of two sides
 		}
 		switch {
 		case float64(c.missing) > 0.02*float64(c.draws):
 			t.Errorf("%s: missing in %d of %d draws", name, c.missing, c.draws)
 		case share < low:
 			t.Errorf("%s: the interval holds the truth in %.1f %% of the draws", name, 100*share)
+		case sharp < blunt && c.conservative == "":
+			t.Errorf("%s: the scatter is only %.2f of what U says", name, sharp)
 		case share > high && c.conservative == "":
 			t.Errorf("%s: the interval is too wide: it holds the truth in %.1f %% of the draws", name, 100*share)
 		}
