@@ -170,7 +170,7 @@ func TestEdgeCoverage(t *testing.T) {
 	ts.judge(t)
 }
 
-// trainCase is a train of trapezoid pulses whose top droops in a straight line.
+// drooping is a train of trapezoid pulses whose tops droop in a straight line.
 func drooping(tr, tp, tf, period, droop float64) form {
 	f := trapezoid(tr, tp, tf, period)
 	return func(t float64) float64 {

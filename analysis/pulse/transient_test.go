@@ -22,7 +22,7 @@ func loadStep(ring float64, w0, zeta, shift float64) form {
 	}
 }
 
-// extremeOf searches a form for its extreme beyond a level, and the last place outside a band.
+// truthOf searches a form for its extremes beyond a level, from where it first passes it, and the last place outside a band.
 func truthOf(f form, final, band, from, to float64) (droop, droopAt, over, settled float64) {
 	const steps = 400000
 	first, passed := f(from)-final, false
