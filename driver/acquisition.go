@@ -5,10 +5,13 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"fourwire/driver/model"
 	"fourwire/driver/scpi"
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/transport"
@@ -60,6 +63,8 @@ func (c *channel) stop(ctx context.Context) error {
 	for i := range c.in.channels {
 		if other := &c.in.channels[i]; other.records() {
 			return fmt.Errorf("%w: to stop a reading would stop the recording of channel %d", ErrBusy, other.number)
+		} else if other.captures() || other.list != nil && other.list.running {
+			return fmt.Errorf("%w: to stop a reading would stop the capture or the list of channel %d", ErrBusy, other.number)
 		}
 	}
 	if err := c.say(ctx, word{verb: "abort"}); err != nil {
@@ -80,8 +85,11 @@ func (c *channel) stop(ctx context.Context) error {
 
 // begin starts an acquisition, or joins the one that is running.
 func (c *channel) begin(ctx context.Context, r Request) (*acquisition, error) {
-	if c.records() {
+	switch {
+	case c.records():
 		return nil, errRecords
+	case c.captures():
+		return nil, errCaptures
 	}
 	if err := c.in.hearPosed(ctx); err != nil {
 		return nil, err
@@ -141,10 +149,10 @@ func (c *channel) settings(r Request, aperture time.Duration) []word {
 	}
 	span, err := c.rangeFor(r)
 	if verb := "range " + f.String(); err == nil && c.full[f] != span.Full && c.canSay(verb) {
-		words = append(words, word{verb, span.Full})
+		words = append(words, word{verb: verb, x: span.Full})
 	}
 	if verb := "aperture " + f.String(); aperture != 0 && c.aperture[f] != aperture && c.canSay(verb) {
-		words = append(words, word{verb, aperture.Seconds()})
+		words = append(words, word{verb: verb, x: aperture.Seconds()})
 	}
 	return words
 }
@@ -154,6 +162,9 @@ func (c *channel) configure(ctx context.Context, r Request, aperture time.Durati
 	words := c.settings(r, aperture)
 	if len(words) == 0 {
 		return nil
+	}
+	if slices.ContainsFunc(words, func(w word) bool { return !strings.HasPrefix(w.verb, "aperture") }) {
+		defer c.in.whole(ctx, ledger.Range).Leave()
 	}
 	if err := c.act(ctx, words...); err != nil {
 		c.measuring = measuring{inputs: c.inputs}
@@ -196,6 +207,7 @@ func (in *Instrument) hearPosed(ctx context.Context) error {
 	}
 	in.posed = nil
 	f := a.posed
+	in.expect(ledger.Aperture, a.left(), ledger.Processing)
 	raw, err := in.device.Hear(ctx, a.question, in.within(a.longest()))
 	if err != nil {
 		a.err = err
@@ -204,6 +216,9 @@ func (in *Instrument) hearPosed(ctx context.Context) error {
 	a.take(f, raw)
 	return a.err
 }
+
+// left is how much of the aperture is still to pass.
+func (a *acquisition) left() time.Duration { return a.aperture - a.channel.in.clock.Since(a.start) }
 
 // longest is how long a reading takes beyond an ordinary answer.
 func (a *acquisition) longest() time.Duration {
@@ -247,7 +262,7 @@ func (a *acquisition) fetch(ctx context.Context, f Function) error {
 	c := a.channel
 	if a.aperture >= longReading && c.canSay("start") && c.in.canWait() {
 		// it cannot have ended before its aperture has passed; from there on the instrument is asked
-		if err := c.in.clock.Sleep(ctx, a.aperture-c.in.clock.Since(a.start)); err != nil {
+		if err := c.in.sleep(ctx, a.left(), ledger.Aperture); err != nil {
 			return c.in.device.Fault([]byte("read "+f.String()), transport.Interrupted(ctx, "the reading had not ended"))
 		}
 		if err := c.in.device.WaitComplete(ctx, a.longest()+c.in.within(0)); err != nil {
@@ -265,6 +280,7 @@ func (a *acquisition) fetch(ctx context.Context, f Function) error {
 			return a.fetchBoth(ctx, joined, functions)
 		}
 	}
+	c.in.expect(ledger.Aperture, a.left(), ledger.Processing)
 	got, err := c.askWithin(ctx, "read "+f.String(), a.longest())
 	if err != nil {
 		return err
@@ -308,6 +324,7 @@ func (c *channel) together(functions []Function) (question []byte, ok bool) {
 func (a *acquisition) fetchBoth(ctx context.Context, question []byte, functions []Function) error {
 	c := a.channel
 	a.question = question
+	c.in.expect(ledger.Aperture, a.left(), ledger.Processing)
 	raw, err := c.in.device.AskWithin(ctx, question, c.in.within(a.longest()))
 	if err != nil {
 		return err

@@ -40,6 +40,7 @@ type Instrument struct {
 	config   Config
 	model    *model.Model
 	clock    clock.Clock
+	wire     wire
 	device   *ieee488.Device
 	identity Identity
 	channels []channel
@@ -59,6 +60,8 @@ type channel struct {
 	mode       string
 	levelRange float64 // of a load's level
 	recording  *recording
+	capture    *capture
+	list       *listing
 
 	measuring
 }
@@ -77,6 +80,7 @@ func Open(ctx context.Context, c Config) (*Instrument, error) {
 	for i := range in.channels {
 		in.channels[i] = channel{in: in, number: i + 1, spec: &c.Model.Channels[i]}
 	}
+	in.wire = wire{Link: c.Link, in: in, spans: c.Spans, name: c.Name, way: c.WireTime}
 	in.device = ieee488.New(in.words())
 	if !c.Model.Dialect.CanAsk("identity") {
 		return nil, fmt.Errorf("%s: the model has no words for its identity", c.Name)
@@ -98,7 +102,7 @@ func Open(ctx context.Context, c Config) (*Instrument, error) {
 func (in *Instrument) words() ieee488.Config {
 	w := in.model.Wire
 	c := ieee488.Config{
-		Link: in.config.Link, Instrument: in.config.Name, Address: in.config.Address, Clock: in.clock,
+		Link: &in.wire, Instrument: in.config.Name, Address: in.config.Address, Clock: in.clock,
 		AnswerWithin: w.AnswerWithin, PlainLine: w.PlainLine,
 		Identity: in.question("identity"), NextError: in.question("error"), Events: in.question("events"), AskEnd: in.question("end"),
 		ClearAll: in.command("clear"), MarkEnd: in.command("mark end"),

@@ -10,13 +10,14 @@ import (
 
 // Kinds of error, for errors.Is.
 var (
-	ErrIdentity  = errors.New("another instrument than expected answers")
-	ErrNoAbility = errors.New("the instrument cannot do this")
-	ErrNotTaken  = errors.New("the instrument did not take the setting")
-	ErrOrder     = errors.New("limits come before the output")
-	ErrBusy      = errors.New("another reading is under way")
-	ErrNoReading = errors.New("the instrument has no reading")
-	ErrRestarted = ieee488.ErrRestarted
+	ErrIdentity     = errors.New("another instrument than expected answers")
+	ErrNoAbility    = errors.New("the instrument cannot do this")
+	ErrNotTaken     = errors.New("the instrument did not take the setting")
+	ErrOrder        = errors.New("limits come before the output")
+	ErrBusy         = errors.New("another reading is under way")
+	ErrNoReading    = errors.New("the instrument has no reading")
+	ErrNotTriggered = errors.New("no trigger has come")
+	ErrRestarted    = ieee488.ErrRestarted
 )
 
 // LimitError is a setpoint that the model does not allow; nothing was sent.

@@ -9,6 +9,7 @@ import (
 
 	"fourwire/driver/model"
 	"fourwire/driver/scpi"
+	"fourwire/internal/ledger"
 )
 
 // ErrSamples says that an answer with samples contradicts itself, or what came before it.
@@ -22,6 +23,8 @@ type Samples struct {
 	Values    [][]float32  // by function, SI
 	Runs      [][]RangeRun // by function; empty where Count is 0
 	Overloads int          // samples beyond their range, which are infinities among Values, and samples that are none, which are NaN
+
+	memory []scpi.Singles // of Values that were read straight into their place
 }
 
 // RangeRun says that from a sample of a block on samples are of one range.
@@ -63,6 +66,7 @@ func (r *Recorder) fetch(ctx context.Context, rec *recording, most, least int, i
 		return err
 	}
 	within := r.in.within(held) + time.Duration(float64(4*most*len(rec.functions))/slowestBytes*float64(time.Second))
+	r.in.expect(ledger.Aperture, rec.expects, ledger.ReadBack)
 	asked := r.in.clock.Now()
 	if rec.raw, err = r.in.device.AskInto(ctx, rec.question, within, rec.raw); err != nil {
 		return err
@@ -110,7 +114,7 @@ func (r *Recorder) await(ctx context.Context, rec *recording, least int) (askLea
 		pause -= rec.hold
 	}
 	if pause > 0 {
-		if err := r.in.clock.Sleep(ctx, pause); err != nil {
+		if err := r.in.sleep(ctx, pause, ledger.Aperture); err != nil {
 			return 0, 0, err
 		}
 		left -= pause

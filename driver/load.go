@@ -38,18 +38,22 @@ func (l *Load) Hold(ctx context.Context, q quantity.Quantity) error {
 	if err := l.within(what, q.SI, q.Dim, allowed); err != nil {
 		return err
 	}
+	if err := l.free(ctx); err != nil {
+		return l.wrap(err)
+	}
 	var words []word
 	full := 0.0
 	if unit == "amps" {
 		full = spec.LevelRange(q.SI)
 	}
 	if full > 0 && full != l.levelRange {
-		words = append(words, word{"level range", full})
+		words = append(words, word{verb: "level range", x: full})
 	}
-	words = append(words, word{"hold " + unit, q.SI})
+	words = append(words, word{verb: "hold " + unit, x: q.SI})
 	if l.mode != unit {
 		words = append(words, word{verb: "mode " + unit})
 	}
+	words = append(words, l.unfollow()...) // behind the mode: an old fixed level never acts
 	if err := l.act(ctx, words...); err != nil {
 		l.mode, l.levelRange = "", 0 // how much of it was taken is not known
 		return l.wrap(err)

@@ -92,8 +92,11 @@ func (m *Meter) Arm(ctx context.Context, r Request) error {
 	if _, err := m.rangeFor(r); err != nil {
 		return m.wrap(err)
 	}
-	if m.records() {
+	switch {
+	case m.records():
 		return m.wrap(errRecords)
+	case m.captures():
+		return m.wrap(errCaptures)
 	}
 	if m.running != nil && m.running.open() {
 		return m.wrap(ErrBusy)

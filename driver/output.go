@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"fourwire/driver/model"
+	"fourwire/internal/ledger"
 )
 
 // Status is what a source or load is doing.
@@ -86,6 +87,7 @@ func (c *channel) turn(ctx context.Context, on bool) error {
 	if !on {
 		return c.wrap(c.off(ctx))
 	}
+	defer c.in.whole(ctx, ledger.OutputUp).Leave()
 	if err := c.act(ctx, word{verb: "switch on"}); err != nil {
 		return c.wrap(err)
 	}
@@ -107,6 +109,7 @@ func (c *channel) turn(ctx context.Context, on bool) error {
 // out of step takes commands.
 func (c *channel) off(ctx context.Context) error {
 	c.in.giveUp()
+	defer c.in.whole(ctx, ledger.OutputDown).Leave()
 	if err := c.utter(ctx, word{verb: "switch off"}); err != nil {
 		return err
 	}

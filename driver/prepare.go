@@ -22,6 +22,9 @@ func (in *Instrument) Prepare(ctx context.Context) error {
 	if err := in.device.Clear(ctx); err != nil {
 		return err
 	}
+	if err := in.stopWhatRuns(ctx, true); err != nil {
+		return err
+	}
 	if err := in.allOff(ctx); err != nil {
 		return err
 	}
@@ -47,16 +50,50 @@ func (in *Instrument) Prepare(ctx context.Context) error {
 				return err
 			}
 		}
+		if !first.canSay("reset") {
+			if err := c.clearModes(ctx); err != nil {
+				return err
+			}
+		}
 		c.forget()
 		c.recording = nil
 	}
 	return in.device.Check(ctx)
 }
 
+// stopWhatRuns stops captures and lists, those of somebody else included where whoever is set: what is switched off then stays off. What the
+// instrument says to it is seen later.
+func (in *Instrument) stopWhatRuns(ctx context.Context, whoever bool) error {
+	for i := range in.channels {
+		c := &in.channels[i]
+		runs := c.captures() || c.list != nil && c.list.following
+		able := c.spec.Lists != nil || c.spec.Digitises != nil
+		if able && (runs || whoever) && c.canSay("abort") {
+			return c.wrap(c.utter(ctx, word{verb: "abort"})) // one abort stops all channels of an instrument
+		}
+	}
+	return nil
+}
+
+// clearModes brings a channel back to fixed values and silent trigger lines where no reset does it.
+func (c *channel) clearModes(ctx context.Context) error {
+	var words []word
+	if c.spec.Lists != nil {
+		words = append(words, word{verb: "fixed volts"}, word{verb: "fixed amps"})
+	}
+	if t := c.spec.Triggers; t != nil {
+		for line := range t.Lines {
+			words = append(words, word{verb: "pulse never", x: float64(line + 1)})
+		}
+	}
+	return c.wrap(c.utter(ctx, c.sayable(words)...))
+}
+
 // forget drops what is believed of a channel's settings.
 func (c *channel) forget() {
 	c.limited, c.level, c.mode, c.levelRange = false, false, "", 0
 	c.measuring = measuring{inputs: c.inputs}
+	c.capture, c.list = nil, nil
 	if c.recording != nil {
 		c.recording.running = false // what it has taken can still be fetched
 	}
@@ -82,22 +119,32 @@ func (in *Instrument) allOff(ctx context.Context) error {
 	return all
 }
 
-// Abort stops a running reading or recording and switches every output and input off, without waiting for answers that are still to come. Where the
-// connection is lost it is opened once more, as far as the wire can.
+// Abort stops lists, which go to their fixed values, and captures, switches every output and input off, and stops readings and recordings, without waiting
+// for answers that are still to come. Where the connection is lost it is opened once more, as far as the wire can.
 func (in *Instrument) Abort(ctx context.Context) error {
 	in.giveUp()
-	err := in.allOff(ctx)
+	err := in.stopAndOff(ctx)
 	if err != nil && errors.Is(err, transport.ErrLost) {
 		if again := in.device.Redial(ctx); again != nil {
 			return errors.Join(err, again)
 		}
-		err = in.allOff(ctx)
+		err = in.stopAndOff(ctx)
 	}
 	stop := in.stopReadings(ctx)
 	for i := range in.channels {
 		in.channels[i].forget()
 	}
 	return errors.Join(err, stop)
+}
+
+// stopAndOff stops captures and lists, then switches off, whatever became of the former.
+func (in *Instrument) stopAndOff(ctx context.Context) error {
+	stopped := in.stopWhatRuns(ctx, false)
+	off := in.allOff(ctx)
+	if off == nil && !errors.Is(stopped, transport.ErrLost) {
+		return nil // it is off, whatever was said to the abort
+	}
+	return errors.Join(off, stopped)
 }
 
 // stopReadings stops acquisitions and recordings; instruments that cannot stop an acquisition let it run out.

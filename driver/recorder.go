@@ -113,7 +113,7 @@ func (r *Recorder) start(ctx context.Context, want Recording) (Started, error) {
 			return Started{}, err
 		}
 	}
-	words = append([]word{{verb: feed}, {"record interval", interval}}, words...) // one without words says nothing
+	words = append([]word{{verb: feed}, {verb: "record interval", x: interval}}, words...) // one without words says nothing
 	err = r.act(ctx, words...)
 	r.measuring = measuring{inputs: r.inputs} // whether these words changed what readings use is not known
 	if err == nil {
@@ -163,19 +163,25 @@ func (r *Recorder) feed(functions []Function) (verb string, err error) {
 // interval brings an interval to the model's grid.
 func (r *Recorder) interval(seconds float64) (float64, error) {
 	spec := r.spec.Records
-	if grid := spec.Grid.Seconds(); grid > 0 {
-		ticks := math.Round(seconds / grid)
-		if inverse := math.Round(1 / grid); math.Abs(inverse*grid-1) < 1e-12 {
-			seconds = ticks / inverse // 20 us is 20/1e6 exactly; 20*1e-6 is not
-		} else {
-			seconds = ticks * grid
-		}
-	}
+	seconds = onGrid(seconds, spec.Grid)
 	allowed := quantity.Span{Low: spec.Least.Seconds(), High: spec.Most.Seconds(), Dim: quantity.Time, Set: true}
 	if !(seconds >= allowed.Low*(1-1e-12) && seconds <= allowed.High*(1+1e-12)) {
 		return 0, &LimitError{Instrument: r.in.config.Name, Channel: r.number, What: "an interval between samples", Asked: quantity.Of(seconds, quantity.Time), Allowed: allowed}
 	}
 	return seconds, nil
+}
+
+// onGrid gives the whole multiple of a grid that is nearest; without a grid, what it was.
+func onGrid(seconds float64, step time.Duration) float64 {
+	grid := step.Seconds()
+	if grid <= 0 {
+		return seconds
+	}
+	ticks := math.Round(seconds / grid)
+	if inverse := math.Round(1 / grid); math.Abs(inverse*grid-1) < 1e-12 {
+		return ticks / inverse // 20 us is 20/1e6 exactly; 20*1e-6 is not
+	}
+	return ticks * grid
 }
 
 // recordRanges says which ranges samples can be of, and the words that choose them.
@@ -200,12 +206,12 @@ func (r *Recorder) recordRanges(want Recording, s *Started) (words []word, err e
 			all := r.spec.Amps
 			ranges = all[:1+slices.IndexFunc(all, func(x model.Range) bool { return x.Full == top.Full })]
 			if r.canSay("record top") {
-				words = append(words, word{"record top", top.Full})
+				words = append(words, word{verb: "record top", x: top.Full})
 			} else {
 				ranges = all
 			}
 		} else if verb := "range " + f.String(); r.canSay(verb) {
-			words = append(words, word{verb, top.Full})
+			words = append(words, word{verb: verb, x: top.Full})
 		}
 		names := make([]string, len(ranges))
 		if l := r.in.config.Ledger; l != nil {

@@ -22,7 +22,7 @@ func (s *Source) SetVolts(ctx context.Context, v quantity.Volt) error {
 	if err := s.within("a voltage", float64(v), quantity.Voltage, spec.Volts); err != nil {
 		return err
 	}
-	if err := s.act(ctx, word{"set volts", float64(v)}); err != nil {
+	if err := s.setFixed(ctx, Volts, word{verb: "set volts", x: float64(v)}); err != nil {
 		return s.wrap(err)
 	}
 	if !s.in.device.HasQueue() {
@@ -40,7 +40,7 @@ func (s *Source) SetAmps(ctx context.Context, a quantity.Amp) error {
 	if err := s.within("a current limit", float64(a), quantity.Current, spec.Amps); err != nil {
 		return err
 	}
-	if err := s.act(ctx, word{"set amps", float64(a)}); err != nil {
+	if err := s.setFixed(ctx, Amps, word{verb: "set amps", x: float64(a)}); err != nil {
 		return s.wrap(err)
 	}
 	if err := s.verify(ctx, "set amps", float64(a), quantity.Current, spec.SetAmps.Resolution); err != nil {
@@ -62,7 +62,7 @@ func (s *Source) SetOhms(ctx context.Context, r quantity.Ohm) error {
 	if err := s.within("an output resistance", float64(r), quantity.Resistance, spec.Ohms); err != nil {
 		return err
 	}
-	if err := s.act(ctx, word{"set ohms", float64(r)}); err != nil {
+	if err := s.setFixed(ctx, 0, word{verb: "set ohms", x: float64(r)}); err != nil {
 		return s.wrap(err)
 	}
 	return s.verify(ctx, "set ohms", float64(r), quantity.Resistance, spec.SetOhms.Resolution)
@@ -124,12 +124,12 @@ func (c *channel) protect(ctx context.Context, volts float64, overVolts quantity
 		if err := c.within(level.what, level.x, level.dim, level.allowed); err != nil {
 			return err
 		}
-		words = append(words, word{level.verb, level.x})
+		words = append(words, word{verb: level.verb, x: level.x})
 	}
 	if len(words) == 0 {
 		return nil
 	}
-	if err := c.act(ctx, words...); err != nil {
+	if err := c.setFixed(ctx, 0, words...); err != nil {
 		return c.wrap(err)
 	}
 	for _, w := range words {
@@ -193,7 +193,7 @@ func (c *channel) sense(ctx context.Context, remote bool) error {
 		}
 		return c.cannot(state + " sense")
 	}
-	if err := c.act(ctx, word{verb: verb}); err != nil {
+	if err := c.setFixed(ctx, 0, word{verb: verb}); err != nil {
 		return c.wrap(err)
 	}
 	if !c.canAsk("sense") {

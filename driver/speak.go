@@ -10,10 +10,11 @@ import (
 	"fourwire/driver/scpi"
 )
 
-// word is one verb with its number.
+// word is one verb with its number, or its numbers.
 type word struct {
-	verb string
-	x    float64 // SI
+	verb   string
+	x      float64   // SI
+	values []float64 // SI, for {values}
 }
 
 // act says words to a channel, in one message where the model allows, and looks whether they were taken.
@@ -44,7 +45,7 @@ func (c *channel) utter(ctx context.Context, words ...word) error {
 			}
 			unit := len(in.message)
 			var err error
-			if in.message, err = c.render(in.message, t, w.x); err != nil {
+			if in.message, err = c.render(in.message, t, w); err != nil {
 				return fmt.Errorf("%s: %w", w.verb, err)
 			}
 			if start > 0 && !in.joins(in.message, unit) {
@@ -83,17 +84,40 @@ func (in *Instrument) send(ctx context.Context, message []byte) error {
 	return nil
 }
 
-// render writes a template; the number of its slot is x.
-func (c *channel) render(dst []byte, t model.Template, x float64) ([]byte, error) {
+// render writes a template; the numbers of its slots are those of w.
+func (c *channel) render(dst []byte, t model.Template, w word) ([]byte, error) {
 	return t.Append(dst, func(dst []byte, s model.Slot) ([]byte, error) {
+		x, format := w.x, formatOf(s)
 		switch s.Name {
 		case "ch":
 			return scpi.AppendNumber(dst, float64(c.number), scpi.Format{Form: scpi.NR1})
 		case "cycles":
 			x *= c.in.config.MainsHertz
+		case "offset":
+			x = -x
+			fallthrough
+		case "count", "line":
+			if s.Form == "" {
+				format.Form = scpi.NR1
+			}
+		case "values":
+			return appendNumbers(dst, w.values, format)
 		}
-		return scpi.AppendNumber(dst, x, formatOf(s))
+		return scpi.AppendNumber(dst, x, format)
 	})
+}
+
+// appendNumbers writes numbers with commas between them.
+func appendNumbers(dst []byte, values []float64, format scpi.Format) (_ []byte, err error) {
+	for i, x := range values {
+		if i > 0 {
+			dst = append(dst, ',')
+		}
+		if dst, err = scpi.AppendNumber(dst, x, format); err != nil {
+			return dst, err
+		}
+	}
+	return dst, nil
 }
 
 func formatOf(s model.Slot) scpi.Format {
@@ -159,7 +183,7 @@ func (in *Instrument) within(longer time.Duration) time.Duration {
 func (c *channel) questions(verb string) ([][]byte, error) {
 	var out [][]byte
 	for _, t := range c.spec.Dialect.Ask[verb].Send {
-		unit, err := c.render(nil, t, 0)
+		unit, err := c.render(nil, t, word{})
 		if err != nil {
 			return nil, err
 		}

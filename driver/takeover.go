@@ -73,7 +73,7 @@ func (in *Instrument) ArmWatchdog(ctx context.Context, after time.Duration) erro
 	if !in.HasWatchdog() {
 		return in.channels[0].cannot("watching its controller")
 	}
-	if err := in.channels[0].act(ctx, word{"arm watchdog", after.Seconds()}); err != nil {
+	if err := in.channels[0].act(ctx, word{verb: "arm watchdog", x: after.Seconds()}); err != nil {
 		return fmt.Errorf("the watchdog: %w", err)
 	}
 	return nil

@@ -169,6 +169,7 @@ func (r *reader) captureWords(ch *Channel, say, ask func(what, reason string)) {
 	const captures, lists = "a channel digitises", "a channel runs lists"
 	if d := ch.Digitises; d != nil {
 		say("arm", captures)
+		ask("capture state", captures)
 		say("abort", captures)
 		for _, f := range []struct {
 			name   string
@@ -201,6 +202,7 @@ func (r *reader) captureWords(ch *Channel, say, ask func(what, reason string)) {
 		say("abort", lists)
 		say("list dwell", lists)
 		say("list start", lists)
+		ask("list state", lists)
 		for _, f := range []struct {
 			name string
 			has  bool
@@ -213,10 +215,26 @@ func (r *reader) captureWords(ch *Channel, say, ask func(what, reason string)) {
 	}
 }
 
+// isFetch tells whether a verb asks for what was captured.
+func isFetch(v verb) bool { return strings.HasPrefix(v.name, "fetch ") }
+
 // blockAnswer looks at the answer to a question for captured samples, which is one block.
 func (r *reader) blockAnswer(n *diag.Node, v verb, q *Query) {
-	if !strings.HasPrefix(v.name, "fetch ") || len(q.Fields) == 1 && (strings.HasPrefix(q.Fields[0].Form, "singles") || n.Form == diag.Scalar) {
+	if !isFetch(v) {
 		return
 	}
-	r.found.AddHint(n.Place, "write it as {send: ..., read: singles}", "the answer to %q is one block, read as singles or singles swapped", v.name)
+	if m := n.Get("match"); m != nil {
+		r.found.Add(m.Place, "the answer to %q is one block, and cannot be cut by a regular expression", v.name)
+	}
+	if len(q.Send) > 1 {
+		r.found.Add(n.Place, "%q is one message, so that its answer is one", v.name)
+	}
+	if len(q.Fields) == 1 && strings.HasPrefix(q.Fields[0].Form, "singles") {
+		return
+	}
+	place := n.Place
+	if read := n.Get("read"); read != nil {
+		place = read.Place
+	}
+	r.found.AddHint(place, "write it as {send: ..., read: singles}", "the answer to %q is one block, read as singles or singles swapped", v.name)
 }

@@ -23,7 +23,7 @@ type Piece struct {
 
 // Slot is a place for a number.
 type Slot struct {
-	Name   string  // volts, amps, ohms, watts, range, aperture, cycles, seconds, most, least or ch
+	Name   string  // volts, amps, ohms, watts, range, aperture, cycles, seconds, most, least, values, count, offset, line or ch
 	Form   string  // NRf (also where empty), NR1, NR2 or NR3
 	Digits int     // behind the point for NR2 and NR3; significant ones for NRf, 0 being as many as it takes
 	Scale  float64 // what one of the written number stands for, in SI: 1e-3 for millivolts
@@ -102,7 +102,7 @@ func sayVerbs() []verb {
 		{name: "aperture volts", about: "set how long a reading integrates, in seconds or in cycles of the mains", slots: []string{"aperture", "cycles"}},
 		{name: "aperture amps", about: "the same for amps", slots: []string{"aperture", "cycles"}},
 		{name: "start", about: "begin a reading, whose value is asked for later"},
-		{name: "abort", about: "stop a running reading, and a recording"},
+		{name: "abort", about: "stop whatever runs: a reading, a recording, a capture, a list, which goes to its fixed value"},
 		{name: "record amps", about: "have a recording take amps alone, and answer as record data reads it"},
 		{name: "record volts", about: "have a recording take volts alone"},
 		{name: "record both", about: "have a recording take amps and volts, amps first"},
@@ -110,6 +110,43 @@ func sayVerbs() []verb {
 		{name: "record top", about: "set the largest current that a recording's hand-over of ranges may reach", slots: []string{"amps"}},
 		{name: "record start", about: "begin a recording with its sample 0"},
 		{name: "record stop", about: "stop a recording; what is in the buffer stays"},
+		{name: "capture amps", about: "have captures take amps alone, and answer as fetch amps reads it"},
+		{name: "capture volts", about: "have captures take volts alone"},
+		{name: "capture both", about: "have captures take amps and volts"},
+		{name: "capture interval", about: "set the interval between samples of a capture", slots: []string{"seconds"}},
+		{name: "capture points", about: "set the samples of each trigger", slots: []string{"count"}},
+		{name: "capture before", about: "set how many of them lie before the trigger", slots: []string{"count", "offset"}},
+		{name: "capture count", about: "set how many triggers a capture takes", slots: []string{"count"}},
+		{name: "capture delay", about: "set the time from a trigger to its first sample", slots: []string{"seconds"}},
+		{name: "wait for at once", about: "have captures begin as soon as they are armed"},
+		{name: "wait for software", about: "have captures wait for the command of \"trigger\""},
+		{name: "wait for volts", about: "have captures wait until the volts cross a level", slots: []string{"volts"}},
+		{name: "wait for amps", about: "have captures wait until the amps cross a level", slots: []string{"amps"}},
+		{name: "wait for output", about: "have captures wait until the output or input goes on"},
+		{name: "wait for line", about: "have captures wait for a pulse on a trigger line", slots: []string{"line"}},
+		{name: "slope rising", about: "a level is crossed upwards"},
+		{name: "slope falling", about: "a level is crossed downwards"},
+		{name: "slope either", about: "a level is crossed either way"},
+		{name: "hysteresis volts", about: "set how far behind the level the volts must have been", slots: []string{"volts"}},
+		{name: "hysteresis amps", about: "set how far behind the level the amps must have been", slots: []string{"amps"}},
+		{name: "arm", about: "have a capture begin, or wait for its trigger"},
+		{name: "trigger", about: "trigger a capture that waits for software"},
+		{name: "list volts", about: "set the voltages of a list, and have the voltage follow it", slots: []string{"values"}},
+		{name: "list amps", about: "set the currents of a list, and have the current or its limit follow it", slots: []string{"values"}},
+		{name: "list dwell", about: "set how long each step lasts: one time for all, or one each", slots: []string{"values"}},
+		{name: "list timed", about: "have one trigger start the whole list"},
+		{name: "list stepped", about: "have each trigger make one step"},
+		{name: "list at once", about: "have the list begin as soon as it is started"},
+		{name: "list software", about: "have the list wait for the command of \"list trigger\""},
+		{name: "list line", about: "have the list wait for a pulse on a trigger line", slots: []string{"line"}},
+		{name: "list start", about: "have a list begin, or wait for its trigger"},
+		{name: "list trigger", about: "trigger a list that waits for software"},
+		{name: "fixed volts", about: "have the voltage follow its fixed value again"},
+		{name: "fixed amps", about: "have the current or its limit follow its fixed value again"},
+		{name: "pulse at steps", about: "have a trigger line pulse at each step of a list", slots: []string{"line"}},
+		{name: "pulse at capture", about: "have a trigger line pulse when a capture is triggered", slots: []string{"line"}},
+		{name: "pulse at output", about: "have a trigger line pulse when the output goes on", slots: []string{"line"}},
+		{name: "pulse never", about: "have a trigger line pulse no more", slots: []string{"line"}},
 		{name: "arm watchdog", about: "switch the outputs off by itself when no message comes for so long", slots: []string{"seconds"}},
 		{name: "feed watchdog", about: "tell an armed watchdog that the controller lives; left out: any message does"},
 		{name: "disarm watchdog", about: "do not watch any more"},
@@ -144,6 +181,15 @@ func askVerbs() []verb {
 		{name: "record depth", about: "samples of each function that its buffer holds", form: "whole"},
 		{name: "record data", about: "samples that wait, at most so many, held until so many are there; fields start, count, lost, runs and values", form: "text", slots: []string{"most", "least"}},
 		{name: "record totals", about: "the instrument's own count of a recording; fields taken, lost, coulombs and handovers", form: "whole"},
+		{name: "capture interval", about: "the interval that a capture uses", form: "number"},
+		{name: "capture points", about: "the samples of each trigger that a capture takes", form: "whole"},
+		{name: "capture before", about: "how many of them lie before the trigger, with or without a minus sign", form: "whole"},
+		{name: "capture state", about: "whether a capture waits for a trigger, or takes samples", state: []string{"waiting", "taking"}},
+		{name: "bandwidth", about: "bandwidth of the filter before the converter, in hertz", form: "number"},
+		{name: "fetch volts", about: "the volts that were captured, as one block", form: "singles"},
+		{name: "fetch amps", about: "the amps that were captured, as one block", form: "singles"},
+		{name: "list state", about: "whether a list is under way, waiting for a trigger included", state: []string{"running"}},
+		{name: "list depth", about: "most steps of a list", form: "whole"},
 	}
 }
 

@@ -132,8 +132,8 @@ func (r *reader) recordAnswer(n *diag.Node, v verb, q *Query) {
 		want, ok := known[f.Name]
 		switch {
 		case form == "skip":
-		case known == nil && form == "singles":
-			r.found.AddHint(place, "only the answer to \"record data\" has numbers in a block", "%q is read as %s", f.Name, f.Form)
+		case known == nil && form == "singles" && !isFetch(v):
+			r.found.AddHint(place, "only the answers to \"record data\" and \"fetch\" have numbers in a block", "%q is read as %s", f.Name, f.Form)
 		case known == nil:
 		case !ok && n.Form != diag.Scalar:
 			r.found.AddHint(place, "those that are of no use are read as skip", "the answer to %q has no element %q", v.name, f.Name)

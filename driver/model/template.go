@@ -22,9 +22,9 @@ func slotDim(name string) (dim quantity.Dimension, hasUnit, known bool) {
 		return quantity.Power, true, true
 	case "aperture", "seconds":
 		return quantity.Time, true, true
-	case "range":
+	case "range", "values":
 		return quantity.Ratio, true, true // in the unit of the verb; see scaleOf
-	case "ch", "cycles", "most", "least":
+	case "ch", "cycles", "most", "least", "count", "offset", "line":
 		return quantity.Ratio, false, true
 	}
 	return quantity.Ratio, false, false
@@ -81,9 +81,9 @@ func parseSlot(text string, rangeDim quantity.Dimension) (Slot, error) {
 	s := Slot{Name: words[0], Scale: 1}
 	dim, hasUnit, known := slotDim(s.Name)
 	if !known {
-		return Slot{}, fmt.Errorf("{%s} is none of volts, amps, ohms, watts, range, aperture, cycles, seconds, most, least, ch", s.Name)
+		return Slot{}, fmt.Errorf("{%s} is none of volts, amps, ohms, watts, range, aperture, cycles, seconds, most, least, values, count, offset, line, ch", s.Name)
 	}
-	if s.Name == "range" {
+	if s.Name == "range" || s.Name == "values" {
 		dim = rangeDim
 	}
 	words = words[1:]

@@ -33,8 +33,10 @@ func dimOf(v string) quantity.Dimension {
 		return quantity.Voltage
 	case strings.HasSuffix(v, "amps"), v == "level range", v == "record top":
 		return quantity.Current
-	case v == "record interval":
+	case v == "record interval", v == "capture interval", v == "capture delay", v == "list dwell":
 		return quantity.Time
+	case v == "bandwidth":
+		return quantity.Frequency
 	case v == "record totals":
 		return quantity.Charge
 	case strings.HasSuffix(v, "ohms"):
@@ -93,6 +95,7 @@ func (r *reader) query(n *diag.Node, v verb) Query {
 		}
 		q.Fields = []Field{{Name: "value", Form: v.form, Scale: 1}}
 		r.recordAnswer(n, v, &q)
+		r.blockAnswer(n, v, &q)
 		return q
 	}
 	q.Send = r.templates(n.Get("send"), v, false)
@@ -102,6 +105,7 @@ func (r *reader) query(n *diag.Node, v verb) Query {
 	}
 	r.meanings(n, v, &q)
 	r.recordAnswer(n, v, &q)
+	r.blockAnswer(n, v, &q)
 	if v.name == "error" && n.Get("read") != nil && !hasField(q.Fields, "number") && len(q.Means) == 0 {
 		r.found.Add(n.Get("read").Place, "the answer to \"error\" needs a field named number")
 	}
@@ -254,6 +258,7 @@ func (r *reader) words(ch *Channel, n, dialect *diag.Node, several bool) {
 	if ch.Records != nil {
 		r.recordWords(ch.Records, ch.Dialect, place, say, ask)
 	}
+	r.captureWords(ch, say, ask)
 	if several {
 		r.numbered(ch, n, place)
 	}
@@ -277,7 +282,7 @@ func (r *reader) abilities(say func(what, reason string), overVolts, overAmps, s
 // the wrong one. Words that one channel alone has are its own business.
 func (r *reader) numbered(ch *Channel, n *diag.Node, place diag.Place) {
 	own := n.Get("dialect").Get("say")
-	for _, what := range []string{"set volts", "set amps", "set ohms", "switch on", "switch off", "hold amps", "record start", "record stop"} {
+	for _, what := range []string{"set volts", "set amps", "set ohms", "switch on", "switch off", "hold amps", "record start", "record stop", "list volts", "list amps", "list start", "arm"} {
 		if own.Get(what) != nil && n.Get("copies") == nil {
 			continue
 		}

@@ -38,7 +38,7 @@ func Interleaved32(into [][]float32, body []byte, order Order) (specials int, er
 	}
 	if suspect {
 		for _, row := range into {
-			specials += markSpecials(row)
+			specials += MarkSpecials(row)
 		}
 	}
 	return specials, nil
@@ -104,8 +104,9 @@ func single(body []byte, order Order) float32 {
 	return math.Float32frombits(binary.BigEndian.Uint32(body))
 }
 
-// markSpecials replaces special numbers and counts them.
-func markSpecials(x []float32) (count int) {
+// MarkSpecials puts an infinity of its sign in place of what stands for an overload, and NaN in place of what stands for no number, and counts
+// both (SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5).
+func MarkSpecials(x []float32) (count int) {
 	for i, v := range x {
 		switch Special32(v) {
 		case Valid:
