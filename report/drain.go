@@ -91,7 +91,11 @@ func (t *Trace) KindRows() []KindRow {
 		if k.PeriodSeconds > 0 {
 			row.Period = SecondsText(k.PeriodSeconds)
 			if k.PeriodSpread > 0 {
-				row.Period = fmt.Sprintf("%s, ± %s", row.Period, Pretty(quantity.Of(k.PeriodSpread, quantity.Time).Text(2)))
+				text := Pretty(quantity.Of(k.PeriodSpread, quantity.Time).Text(2))
+				if k.PeriodSpread >= 60 {
+					text = SecondsText(k.PeriodSpread)
+				}
+				row.Period = fmt.Sprintf("%s, ± %s", row.Period, text)
 			}
 		}
 		if q := t.Drain.Charge.Value; q > 0 {
@@ -142,6 +146,7 @@ type Life struct {
 	Trace    string // whose current it is
 	Text     string // "3.4 years"
 	Interval string // "2.9 to 3.9 years"
+	Ends     string // how, in a sentence; empty where it is not known
 	Rows     []LifeRow
 }
 
@@ -155,7 +160,7 @@ func lives(rec *record.Record, traces []Trace) []Life {
 	var out []Life
 	add := func(trace string, list []record.LifeResult) {
 		for _, r := range list {
-			l := Life{LifeResult: r, Trace: trace, Text: hoursText(r.Hours), Interval: hoursText(r.Low, r.High)}
+			l := Life{LifeResult: r, Trace: trace, Ends: ending(r.EndedBy), Text: hoursText(r.Hours), Interval: hoursText(r.Low, r.High)}
 			for _, p := range r.Parts {
 				l.Rows = append(l.Rows, LifeRow{Name: p.Name, Interval: hoursText(p.Low, p.High), Text: Share(p.Share), Share: p.Share})
 			}
@@ -169,6 +174,25 @@ func lives(rec *record.Record, traces []Trace) []Life {
 	}
 	add("", otherLives(rec))
 	return out
+}
+
+// ending says how a life ends. What is no word of the analysis is taken as it is.
+func ending(by string) string {
+	switch by {
+	case "":
+		return ""
+	case "peak":
+		return "It ends when a peak of the current takes the voltage below the cut-off, with charge left."
+	case "cut-off":
+		return "It ends at the cut-off voltage, with charge left."
+	case "charge":
+		return "It ends with the charge."
+	case "shelf life":
+		return "The shelf life ends it, not the load."
+	case "never on":
+		return "There is no life: a peak of the current takes the voltage of the full battery below the cut-off."
+	}
+	return "It ends with " + strings.TrimSuffix(by, ".") + "."
 }
 
 // yearHours is the year in which lives are told: 365.25 days.

@@ -2,13 +2,16 @@ package report_test
 
 import (
 	"math"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"fourwire/record"
 	"fourwire/report"
+	"fourwire/report/html"
 	"fourwire/report/reporttest"
+	"fourwire/report/workbook"
 )
 
 func loadDrain(t *testing.T, o reporttest.Drain) *report.Report {
@@ -112,8 +115,36 @@ func TestDamagedAnalysisIsTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	overwrite(t, filepath.Join(dir, "analysis", "day.events.csv"), "start [s],\"broken\n")
+	if err := report.Build(dir, html.Form(), workbook.Form()); err != nil {
+		t.Errorf("no report is made of what is there: %v", err)
+	}
 	r := report.New(rec)
 	if len(r.Traces) != 1 || r.Traces[0].Drain != nil || r.Traces[0].Missing != "" || !strings.Contains(r.Traces[0].Trust.Text(), "cannot be read: analysis/day.drain.json") {
 		t.Errorf("%+v", r.Traces[0].Trust)
+	}
+}
+
+// The samples of a trace may be damaged where its head and pyramid are whole: the page then has its still picture and says so.
+func TestDamagedSamplesLeaveThePicture(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "r")
+	if err := reporttest.WriteDrain(dir, reporttest.Drain{Seconds: 4200, Alone: true}); err != nil { // so long that the picture needs no samples
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "traces", "day.parquet")
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := len(data) / 3; i < len(data)/3+200; i++ {
+		data[i] ^= 0x5a
+	}
+	overwrite(t, path, string(data))
+	if err := report.Build(dir, html.Form(), workbook.Form()); err != nil {
+		t.Fatalf("no report is made of what is there: %v", err)
+	}
+	page, err := os.ReadFile(filepath.Join(dir, report.PageFile))
+	if err != nil || !strings.Contains(string(page), "cannot be shown") || !strings.Contains(string(page), `class="envelope"`) || strings.Contains(string(page), `class="viewer"`) {
+		t.Errorf("%v: the page does not tell of damaged samples, or has no picture", err)
 	}
 }

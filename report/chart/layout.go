@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"unicode/utf8"
 
 	"fourwire/report"
 )
@@ -69,6 +70,11 @@ func New(c report.Curve, s Size) Layout {
 	xLow, xHigh, yLow, yHigh := bounds(c)
 	l.X = NewAxis(xLow, xHigh, c.LogX, c.X, xTicks)
 	l.Y = NewAxis(yLow, yHigh, c.LogY, c.Y, yTicks)
+	if c.Bare {
+		for _, t := range l.Y.Ticks {
+			l.Left = max(l.Left, 12+6.8*float64(utf8.RuneCountInString(t.Label)))
+		}
+	}
 	for i, line := range c.Lines {
 		l.Lines = append(l.Lines, l.line(line, i))
 	}

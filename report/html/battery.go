@@ -6,7 +6,6 @@ import (
 	"math"
 
 	"fourwire/report"
-	"fourwire/report/tiles"
 )
 
 // discharge is a played battery on the page.
@@ -16,9 +15,9 @@ type discharge struct {
 }
 
 // battery fills in what long recordings and batteries add to the page.
-func (p *page) battery(written map[string]*tiles.Index) error {
+func (p *page) battery(beside map[string]written) error {
 	for i := range p.Report.Traces {
-		v := newTraceView(&p.Report.Traces[i], written[p.Report.Traces[i].Name], i)
+		v := newTraceView(&p.Report.Traces[i], beside[p.Report.Traces[i].Name], i)
 		p.Tiled = p.Tiled || v.Data != nil
 		p.Recordings = append(p.Recordings, v)
 	}

@@ -15,7 +15,6 @@ import (
 	"fourwire/record"
 	"fourwire/report"
 	"fourwire/report/chart"
-	"fourwire/report/tiles"
 )
 
 //go:embed page.tmpl
@@ -37,11 +36,11 @@ func Form() report.Form { return Options{}.Form() }
 
 // Form makes the same with options.
 func (o Options) Form() report.Form {
-	var written map[string]*tiles.Index
+	var beside map[string]written
 	return report.Form{
 		Name:   report.PageFile,
-		Beside: func(r *report.Report) (err error) { written, err = writeTiles(r, o.TileBytes); return err },
-		Make:   func(r *report.Report) ([]byte, error) { return pageWith(r, written) },
+		Beside: func(r *report.Report) (err error) { beside, err = writeTiles(r, o.TileBytes); return err },
+		Make:   func(r *report.Report) ([]byte, error) { return pageWith(r, beside) },
 	}
 }
 
@@ -54,7 +53,7 @@ const (
 // Page is the report as an HTML page; long traces are still pictures in it. Every text of the record is escaped, whoever wrote it.
 func Page(r *report.Report) ([]byte, error) { return pageWith(r, nil) }
 
-func pageWith(r *report.Report, written map[string]*tiles.Index) ([]byte, error) {
+func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"pretty": report.Pretty, "value": report.ValueText, "mark": outcomeMark, "class": outcomeClass, "clock": clockText,
 		"join": func(list []string) string { return strings.Join(list, ", ") }, "few": few, "lead": lead, "dash": dash, "values": values,
@@ -70,7 +69,7 @@ func pageWith(r *report.Report, written map[string]*tiles.Index) ([]byte, error)
 		return nil, fmt.Errorf("page template: %w", err)
 	}
 	var b bytes.Buffer
-	p, err := newPage(r, written)
+	p, err := newPage(r, beside)
 	if err != nil {
 		return nil, fmt.Errorf("page: %w", err)
 	}
@@ -117,7 +116,7 @@ type limit struct {
 	More    int
 }
 
-func newPage(r *report.Report, written map[string]*tiles.Index) (page, error) {
+func newPage(r *report.Report, beside map[string]written) (page, error) {
 	p := page{Report: r, Style: template.CSS(styleText + budgetStyle), LineStyle: lineStyle(), Script: template.JS(scriptText), Plan: newPlan(r.Record), Table: newTable(r)}
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
@@ -128,7 +127,7 @@ func newPage(r *report.Report, written map[string]*tiles.Index) (page, error) {
 		p.Banded = p.Banded || l.Closest != nil && l.Closest.Band > 0
 		p.Limits = append(p.Limits, limit{l, gauge(l, i), open[:min(len(open), maxOpen)], max(0, len(open)-maxOpen)})
 	}
-	return p, p.battery(written)
+	return p, p.battery(beside)
 }
 
 // lineStyle sets the line colours for light and dark grounds.

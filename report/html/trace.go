@@ -1,12 +1,17 @@
 package html
 
 import (
+	"cmp"
 	"embed"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"html/template"
+	"io/fs"
 	"math"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"fourwire/quantity"
@@ -52,7 +57,7 @@ type traceView struct {
 	States       []stateRow
 	Pictures     []picture
 	Ranges       []rangeRow
-	EventsShown  int
+	EventsLeft   int // how many of the events the viewer's buttons go to; 0: all
 }
 
 type stateRow struct {
@@ -69,7 +74,7 @@ type traceData struct {
 	Record string     `json:"record"` // how the record is called on the command line
 	States []string   `json:"states"`
 	Spans  []int64    `json:"spans"`  // samples since the span before, state; and so on
-	Events []int64    `json:"events"` // first sample, how many, kind; and so on
+	Events []int64    `json:"events"` // first sample, how many; and so on
 	Lines  [][2]any   `json:"lines"`  // thresholds by name
 	Gaps   [][2]int64 `json:"gaps"`
 }
@@ -81,7 +86,7 @@ const (
 	mostGaps   = 1000
 )
 
-func newTraceView(t *report.Trace, index *tiles.Index, number int) traceView {
+func newTraceView(t *report.Trace, with written, number int) traceView {
 	v := traceView{Trace: t, ID: fmt.Sprintf("trace-%d", number+1)}
 	if t.Missing != "" || len(t.Head.Signals) == 0 || t.Len == 0 {
 		return v
@@ -104,8 +109,11 @@ func newTraceView(t *report.Trace, index *tiles.Index, number int) traceView {
 	narrow := chart.Narrow
 	narrow.Height += 10 * len(o.States)
 	v.Wide, v.Narrow = template.HTML(o.SVG(chart.Wide, v.Caption)), template.HTML(o.SVG(narrow, v.Caption)) // it escapes what comes from the record
-	if index != nil {
-		v.Data = newTraceData(t, index)
+	if with.index != nil {
+		v.Data = newTraceData(t, with.index, with.events)
+		if len(with.events) > mostEvents {
+			v.EventsLeft = mostEvents
+		}
 	}
 	v.drain(t.Drain)
 	return v
@@ -130,7 +138,7 @@ func (v *traceView) drain(d *record.Drain) {
 
 func amps(x float64) string { return report.Pretty(quantity.Of(x, quantity.Current).Text(3)) }
 
-func newTraceData(t *report.Trace, x *tiles.Index) *traceData {
+func newTraceData(t *report.Trace, x *tiles.Index, events []report.Event) *traceData {
 	d := &traceData{Index: x, Record: "RECORD", States: []string{}, Spans: []int64{}, Events: []int64{}, Lines: [][2]any{}, Gaps: [][2]int64{}}
 	for _, g := range t.Statement.Gaps[:min(len(t.Statement.Gaps), mostGaps)] {
 		d.Gaps = append(d.Gaps, [2]int64{g.Start, g.Count})
@@ -149,11 +157,9 @@ func newTraceData(t *report.Trace, x *tiles.Index) *traceData {
 	if n := len(t.Drain.Spans); n > mostSpans { // not known from there on
 		d.Spans = append(d.Spans, t.Drain.Spans[mostSpans].FromIndex-before, -1)
 	}
-	for _, e := range eventSpans(t, 0)[:min(t.Drain.Count, len(t.Drain.Events), mostEvents)] {
-		d.Events = append(d.Events, e.From, e.To-e.From, 0)
-	}
-	for i := range len(d.Events) / 3 {
-		d.Events[3*i+2] = int64(t.Drain.Events[i].Kind)
+	for _, e := range greatest(events, mostEvents) {
+		from := index(t, e.Start)
+		d.Events = append(d.Events, from, index(t, e.Start+e.Seconds)-from)
 	}
 	for _, l := range []struct {
 		name string
@@ -166,47 +172,93 @@ func newTraceData(t *report.Trace, x *tiles.Index) *traceData {
 	return d
 }
 
-// eventSpans are the samples of the events, with a margin on both sides in parts of their length.
-func eventSpans(t *report.Trace, margin float64) []tiles.Span {
-	var out []tiles.Span
-	if t.Drain == nil {
-		return nil
+// index is the sample at a time since the start.
+func index(t *report.Trace, seconds float64) int64 {
+	return max(0, min(t.Len, int64(math.Round(seconds/t.Head.IntervalSeconds))))
+}
+
+// greatest gives those events that have the most charge, not more than so many, in order of time.
+func greatest(events []report.Event, most int) []report.Event {
+	if len(events) <= most {
+		return events
 	}
-	for _, e := range t.Drain.Events {
-		room := margin * e.Seconds
-		out = append(out, tiles.Span{From: int64(math.Round((e.Start - room) / t.Head.IntervalSeconds)), To: int64(math.Round((e.Start + e.Seconds + room) / t.Head.IntervalSeconds))})
+	list := slices.Clone(events)
+	slices.SortStableFunc(list, func(a, b report.Event) int { return cmp.Compare(b.Coulombs, a.Coulombs) })
+	list = list[:most]
+	slices.SortFunc(list, func(a, b report.Event) int { return cmp.Compare(a.Start, b.Start) })
+	return list
+}
+
+// kept are the samples around events, with half of their length on both sides: first those with a charge that matters beside the greatest,
+// then the others, both spread over the trace.
+func kept(t *report.Trace, events []report.Event) []tiles.Span {
+	most := 0.0
+	for _, e := range events {
+		most = max(most, e.Coulombs)
 	}
-	return out
+	var large, small []tiles.Span
+	for _, e := range events {
+		s := tiles.Span{From: index(t, e.Start-0.5*e.Seconds), To: index(t, e.Start+1.5*e.Seconds)}
+		if e.Coulombs >= 0.01*most {
+			large = append(large, s)
+		} else {
+			small = append(small, s)
+		}
+	}
+	return append(tiles.Spread(large), tiles.Spread(small)...)
+}
+
+// written is what was written beside a page for a trace.
+type written struct {
+	index  *tiles.Index // nil: nothing
+	events []report.Event
 }
 
 // writeTiles writes the files that the viewers of a page load.
-func writeTiles(r *report.Report, budget int64) (map[string]*tiles.Index, error) {
-	out := map[string]*tiles.Index{}
+func writeTiles(r *report.Report, budget int64) (map[string]written, error) {
+	out := map[string]written{}
 	for i := range r.Traces {
 		t := &r.Traces[i]
 		if t.Missing != "" {
 			continue
 		}
-		f, err := trace.Open(filepath.Join(r.Record.Dir, record.TracesFolder), t.Name)
+		events, folder := t.Events(r.Record), filepath.Join(r.Record.Dir, report.Folder, t.Name)
+		x, err := writeTrace(r.Record.Dir, t.Name, folder, tiles.Options{Budget: budget, Keep: kept(t, events)})
+		var unreadable *unreadableError
+		if errors.As(err, &unreadable) { // the page is made all the same, with a still picture
+			t.Trust.Lines = append(t.Trust.Lines, report.Fact{Name: "Single samples", Value: "cannot be shown: " + err.Error()})
+			if err := os.RemoveAll(folder); err != nil {
+				return nil, err
+			}
+			continue
+		}
 		if err != nil {
 			return nil, err
 		}
-		index, err := tiles.Write(filepath.Join(r.Record.Dir, report.Folder, t.Name), f, tiles.Options{Budget: budget, Keep: eventSpans(t, 0.5)})
-		if err = errorOr(err, f.Close()); err != nil {
-			return nil, err
-		}
-		if index.Len > 0 {
-			out[t.Name] = index
+		if x.Len > 0 {
+			out[t.Name] = written{x, events}
 		}
 	}
 	return out, nil
 }
 
-func errorOr(first, second error) error {
-	if first != nil {
-		return first
+// unreadableError says that a trace, and not the place for the files, is the trouble.
+type unreadableError struct{ error }
+
+func (e *unreadableError) Unwrap() error { return e.error }
+
+func writeTrace(dir, name, folder string, o tiles.Options) (*tiles.Index, error) {
+	f, err := trace.Open(filepath.Join(dir, record.TracesFolder), name)
+	if err != nil {
+		return nil, &unreadableError{err}
 	}
-	return second
+	defer f.Close()
+	x, err := tiles.Write(folder, f, o)
+	var place *fs.PathError
+	if err != nil && !errors.As(err, &place) {
+		return nil, &unreadableError{err}
+	}
+	return x, err
 }
 
 // Text is the data as it stands in a script element that is no script: nothing in it may end the element.

@@ -30,7 +30,7 @@ const Missing = math.MinInt32
 // Options changes what is written; the zero value is good.
 type Options struct {
 	Budget int64  // bytes; 0 is DefaultBudget
-	Keep   []Span // where single samples are kept first, when there are too many of them: around events
+	Keep   []Span // where single samples are kept, when there are too many of them: around events, those that matter most first
 }
 
 // Span is a stretch of samples, by index; To is behind it.
@@ -172,8 +172,8 @@ func (x *Index) plan(t *trace.Trace, o Options) (keep []bool, err error) {
 	return x.around(t, o.Keep, max(0, room))
 }
 
-// around marks the chunks that hold the spans; as many spans, evenly spread over all of them, as there is room for. Without spans it marks
-// those in which the current swings most.
+// around marks the chunks that hold the spans, one after the other, as long as there is room. Without spans it marks those in which the
+// current swings most.
 func (x *Index) around(t *trace.Trace, spans []Span, room int64) ([]bool, error) {
 	keep := make([]bool, (x.Len+chunkSlots-1)/chunkSlots)
 	if len(spans) == 0 {
@@ -181,8 +181,6 @@ func (x *Index) around(t *trace.Trace, spans []Span, room int64) ([]bool, error)
 		if spans, err = x.liveliest(t, len(keep)); err != nil {
 			return nil, err
 		}
-	} else {
-		spans = spread(spans)
 	}
 	for _, s := range spans {
 		first, last := max(0, s.From)/chunkSlots, (min(s.To, x.Len)-1)/chunkSlots
@@ -203,8 +201,8 @@ func (x *Index) around(t *trace.Trace, spans []Span, room int64) ([]bool, error)
 	return keep, nil
 }
 
-// spread puts a list into an order in which any first part of it is spread over the whole.
-func spread(in []Span) []Span {
+// Spread puts a list into an order in which any first part of it is spread over the whole.
+func Spread(in []Span) []Span {
 	var out []Span
 	step := 1
 	for step < len(in) {

@@ -119,8 +119,8 @@ func (b *book) eventRows(t *report.Trace, row func([]string) error) (more int, e
 		switch {
 		case err == io.EOF:
 			return more, nil
-		case err != nil:
-			return 0, fmt.Errorf("%s/%s.events.csv: %w", record.AnalysisFolder, t.Name, err)
+		case err != nil: // damaged from here on; verify tells it too
+			return 0, row([]string{safe(fmt.Sprintf("the list cannot be read further: %v", err))})
 		case n > mostRows:
 			more++
 		default:

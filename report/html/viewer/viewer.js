@@ -139,7 +139,7 @@ function traceViewer(figure, t) {
     show(a - room, b + room);
   }
   function toEvent(step) {
-    const count = t.events.length / 3, middle = view.b - view.a >= t.n ? -1 : (view.a + view.b) / 2, start = k => t.events[3 * k], length = k => t.events[3 * k + 1];
+    const count = t.events.length / 2, middle = view.b - view.a >= t.n ? -1 : (view.a + view.b) / 2, start = k => t.events[2 * k], length = k => t.events[2 * k + 1];
     let k = event >= 0 && start(event) >= view.a && start(event) <= view.b ? event + step : -1;
     if (k < 0 || k >= count) {
       k = 0;
