@@ -108,6 +108,9 @@ func TestRepeatedBoots(t *testing.T) {
 	states := map[string]int{}
 	for _, e := range d.b.NodeEvents("node") {
 		states[e.State]++
+		if e.State == "off" && e.Duration < 5*time.Millisecond {
+			t.Errorf("it is off for %v", e.Duration)
+		}
 	}
 	if truth.Boots < 10 || truth.Cycles != 0 || states["boot"] < 10 || states["transmit"] != 0 {
 		t.Errorf("%+v %v", truth, states)
@@ -144,6 +147,11 @@ wiring:
 	d.wait(20 * time.Millisecond)
 	if b := d.b.Truth().Batteries["cell"]; !b.Open {
 		t.Errorf("3 A at 200 mohm: %+v", b)
+	}
+	charge := d.b.Truth().Taken["sink.1"].Coulombs
+	d.wait(time.Second)
+	if more := d.b.Truth().Taken["sink.1"].Coulombs - charge; more > 1e-3 {
+		t.Errorf("a protection that opens lets %g C through in a second", more)
 	}
 	d.say("sink", "INP OFF")
 	d.wait(2 * time.Second)

@@ -265,6 +265,12 @@ func TestHeldAnswers(t *testing.T) {
 	if took := d.b.Clock().Since(begin); took != 2*time.Second {
 		t.Errorf("200 samples of 10 ms took %v", took)
 	}
+	d.wait(7 * time.Millisecond) // into a sample
+	begin = begin.Add(7 * time.Millisecond)
+	if s := d.fetch("smu", 3, 3); s.count != 3 || d.b.Clock().Since(begin) != 2*time.Second+23*time.Millisecond {
+		t.Errorf("three more samples are there after %v", d.b.Clock().Since(begin))
+	}
+	begin = begin.Add(23 * time.Millisecond)
 	other, err := d.b.Link("smu")
 	if err != nil {
 		t.Fatal(err)
@@ -281,13 +287,13 @@ func TestHeldAnswers(t *testing.T) {
 	}
 	_ = other.Send(ctx, []byte(":TRAC:FEED:CONT NEV"))
 	answer, err := d.link("smu").Receive(ctx, nil)
-	if err != nil || !strings.HasPrefix(string(answer), "200,100,0,\"") {
+	if err != nil || !strings.HasPrefix(string(answer), "203,100,0,\"") {
 		t.Errorf("after the end the held answer is %.40q, %v", answer, err)
 	}
 	if took := d.b.Clock().Since(begin); took != 3*time.Second {
 		t.Errorf("the end took until %v", took)
 	}
-	if s := d.fetch("smu", 100, 100); s.count != 0 || s.runs != "" || s.start != 300 {
+	if s := d.fetch("smu", 100, 100); s.count != 0 || s.runs != "" || s.start != 303 {
 		t.Errorf("behind the end %d samples from %d, ranges %q", s.count, s.start, s.runs)
 	}
 }

@@ -232,7 +232,6 @@ func (n *Node) advance(at int64) {
 	case NodeBoot, NodeSleep, NodeTick:
 		if n.state == NodeSleep && at < n.wake {
 			n.enter(NodeTick, min(at+n.TickNs, n.wake))
-			n.tick += n.TickEveryNs
 			return
 		}
 		if n.state == NodeTick && at < n.wake {

@@ -1,6 +1,8 @@
 package instrument
 
 import (
+	"bytes"
+	"encoding/binary"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -129,6 +131,66 @@ func TestNoiseIsNormal(t *testing.T) {
 	} {
 		if math.Abs(c.got-c.want) > c.limit {
 			t.Errorf("%s is %g, want %g within %g", c.what, c.got, c.want, c.limit)
+		}
+	}
+}
+
+// Samples that go evenly are the same however they are taken out, and each is what the line says.
+func TestEvenSamplesInPieces(t *testing.T) {
+	const n = 1000
+	render := func(cuts ...int) []byte {
+		r := recording(t, true)
+		for i := range r.channel.spec.Amps {
+			r.channel.spec.Amps[i].NoiseDensity, r.channel.spec.Amps[i].Resolution = 0, 0
+		}
+		r.voltsRange.NoiseDensity = 0
+		r.Take(n, 2e-6, 1, 1e-4, 2e-3) // all in the range of 1 A
+		if len(r.pieces) != 1 {
+			t.Fatalf("%d pieces", len(r.pieces))
+		}
+		var all []byte
+		for _, c := range cuts {
+			block := make([]byte, 8*c)
+			r.render(block, true)
+			all = append(all, block...)
+		}
+		return all
+	}
+	whole := render(n)
+	if pieces := render(1, 99, 300, 600); !bytes.Equal(whole, pieces) {
+		t.Error("cuts change the samples")
+	}
+	for k := range n {
+		amps := math.Float32frombits(binary.LittleEndian.Uint32(whole[8*k:]))
+		volts := math.Float32frombits(binary.LittleEndian.Uint32(whole[8*k+4:]))
+		if a, v := float32(2e-6+1e-4*float64(k)), float32(1+2e-3*float64(k)); math.Abs(float64(amps-a)) > 1e-8 || math.Abs(float64(volts-v)) > 1e-6 {
+			t.Fatalf("sample %d is %g A, %g V, want %g and %g", k, amps, volts, a, v)
+		}
+	}
+}
+
+// A line that goes through ranges, or out of the largest, is cut into samples of one range each.
+func TestEvenSamplesThroughRanges(t *testing.T) {
+	r := recording(t, false)
+	r.Take(1000, -2e-6, 1, 4e-9, 0) // through zero: the small range in the middle
+	r.Take(100, 1, 1, 1e-3, 0)      // beyond 1.05 A from 50 on
+	if r.handovers != 2 {
+		t.Errorf("%d changes of range, want one down and one up", r.handovers)
+	}
+	if got, want := r.runs(1100), "0:2,238:1,763:2"; got != want {
+		t.Errorf("ranges %s, want %s", got, want)
+	}
+	block := make([]byte, 4*1100)
+	r.render(block, true)
+	for k := range 1100 {
+		v := float64(math.Float32frombits(binary.LittleEndian.Uint32(block[4*k:])))
+		want := -2e-6 + 4e-9*float64(k)
+		if k >= 1000 {
+			want = 1 + 1e-3*float64(k-1000)
+		}
+		switch {
+		case want > 1.0501 && v < 9e37, want < 1.0499 && math.Abs(v-want) > 1e-4:
+			t.Fatalf("sample %d is %g, want %g", k, v, want)
 		}
 	}
 }
