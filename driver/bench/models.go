@@ -11,6 +11,7 @@ import (
 // instrument's name; one that is missing is passed over.
 func CheckModels(b *Bench, models map[string]*model.Model, found *diag.Findings) {
 	found.Source(b.File, b.Source)
+	checkLines(b, models, found)
 	uses := map[string][]Use{}
 	for _, w := range b.Wiring {
 		m := models[w.Instrument]

@@ -60,6 +60,7 @@ func (r *reader) read(root *diag.Node) {
 		r.wire(n)
 	}
 	r.nodes()
+	r.triggers(root.Get("triggers"))
 	r.facts(root)
 	for _, in := range b.Instruments {
 		if !r.found.Failed() && !r.used(in.Name) {

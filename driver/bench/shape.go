@@ -35,6 +35,7 @@ func Shape() diag.Type {
 		{Name: "simulate", Type: diag.Text(), About: "scenario file beside this one, for addresses that begin with sim:"},
 		{Name: "instruments", Type: diag.MapOf("names of instruments", diag.Struct(instrument)), Required: true, About: "the instruments by name"},
 		{Name: "wiring", Type: diag.ListOf(diag.Struct(wire)), Required: true, About: "which channel is wired to which node, as what"},
+		{Name: "triggers", Type: diag.ListOf(diag.Struct(triggerShape())), About: "the trigger lines that join instruments"},
 		{Name: "nodes", Type: diag.MapOf("names of nodes", diag.Struct(nodeShape())), About: "what is known of the nodes of the device"},
 		{Name: "touch", Type: diag.Struct(touchShape()), About: "from which voltage on people are warned"},
 	}})

@@ -144,7 +144,7 @@ func (r *reader) lists(n *diag.Node, ch *Channel) *Lists {
 		r.found.Add(n.Get("dwell").Place, "%q: a step lasts for some time, a day at most", n.Get("dwell").Text)
 	}
 	if len(n.Get("of").Items) == 0 {
-		r.found.Add(n.Get("of").Place, "of what lists can be is missing: volts, amps or both")
+		r.found.Add(n.Get("of").Place, "what can be a list is missing: volts, amps or both")
 	}
 	for _, item := range n.Get("of").Items {
 		switch {

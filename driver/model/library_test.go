@@ -71,3 +71,36 @@ func libraryText(name string) string {
 	data, _ := model.FromLibrary(name)
 	return string(data)
 }
+
+// What the library's models can capture, list and trigger is what their files have.
+func TestCapturesAndListsOfTheLibrary(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		points   int
+		readings int
+		lists    *model.Lists
+		waits    string
+	}{
+		{"source-measure-unit", 65536, 10000, &model.Lists{Steps: 512, Least: 50 * time.Microsecond, Most: time.Hour, Volts: true}, "at once,software,volts,amps,output,line"},
+		{"electronic-load", 32768, 10000, &model.Lists{Steps: 256, Least: 50 * time.Microsecond, Most: time.Hour, Amps: true}, "at once,software,volts,amps,output,line"},
+		{"dc-source", 4096, 1000, &model.Lists{Steps: 100, Least: time.Millisecond, Most: time.Hour, Volts: true, Amps: true}, "at once,software,output,line"},
+		{"meter", 50000, 50000, nil, "at once,software,volts,amps,line"},
+	} {
+		m := read(t, c.name+".yaml", libraryText(c.name))
+		ch := m.Channels[0]
+		if d := ch.Digitises; d == nil || d.Points != c.points || d.Readings != c.readings || !d.Before || d.BandwidthHertz < 1e3 || strings.Join(d.Triggers, ",") != c.waits || m.Lines() != 4 {
+			t.Errorf("%s digitises %+v, %d lines", c.name, ch.Digitises, m.Lines())
+		}
+		for _, on := range model.TriggerWords() {
+			if ch.Digitises.CanTrigger(on) != strings.Contains(","+c.waits+",", ","+on+",") {
+				t.Errorf("%s on %q", c.name, on)
+			}
+		}
+		if (ch.Lists == nil) != (c.lists == nil) || c.lists != nil && *ch.Lists != *c.lists {
+			t.Errorf("%s has lists %+v", c.name, ch.Lists)
+		}
+	}
+	if m := read(t, "dual.yaml", libraryText("dc-source-dual")); m.Lines() != 0 || m.Channels[1].Lists != nil {
+		t.Error("the dual source has no lists and no lines")
+	}
+}
