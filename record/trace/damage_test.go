@@ -112,6 +112,15 @@ func TestARawFileWithAFlippedBit(t *testing.T) {
 	}
 }
 
+// A chunk that was there already is not believed a second time.
+func TestARawFileThatGoesBack(t *testing.T) {
+	raw, ends := small(t)
+	_, got, damaged, torn, err := trace.ReadRaw(slices.Concat(raw[:ends[3]], raw[ends[1]:]))
+	if err != nil || len(got) != 8 || damaged != int64(ends[3]-ends[1]) || torn != 0 {
+		t.Errorf("%d chunks, %d damaged, %d torn, %v", len(got), damaged, torn, err)
+	}
+}
+
 // What was cut off is finished as not complete, with the damage as a gap; recovering again does nothing.
 func TestRecover(t *testing.T) {
 	raw, ends := small(t)

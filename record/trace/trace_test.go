@@ -248,6 +248,29 @@ func TestZoomAddsUp(t *testing.T) {
 	}
 }
 
+// Bins wider than a leaf begin and end with leaves, so that they need no samples; narrower ones are as wide as each other.
+func TestWideBinsBeginWithLeaves(t *testing.T) {
+	dir := t.TempDir()
+	w := create(t, dir, head("day"))
+	recorded(t, w, 100_000, 10, 0)
+	if err := w.Finish(trace.Statement{}); err != nil {
+		t.Fatal(err)
+	}
+	r := open(t, dir, "day")
+	for _, c := range []struct{ from, to, bins, wide int64 }{{77, 99_000, 10, 1}, {0, 100_000, 97, 1}, {500, 60_500, 60, 0}} {
+		bins, err := r.Zoom(0, c.from, c.to, int(c.bins), nil)
+		if err != nil || int64(len(bins)) != c.bins {
+			t.Fatalf("%d bins, want %d, %v", len(bins), c.bins, err)
+		}
+		width := float64(c.to-c.from) / float64(c.bins)
+		for _, b := range bins[1:] {
+			if c.wide > 0 && b.From%1024 != 0 || c.wide == 0 && math.Abs(float64(b.To-b.From)-width) > 1 {
+				t.Errorf("a bin of %g samples is %d to %d", width, b.From, b.To)
+			}
+		}
+	}
+}
+
 // What is read back is what was appended, with the range of every sample, and nothing where there was nothing.
 func TestBlocksAreWhatWasAppended(t *testing.T) {
 	dir := t.TempDir()
