@@ -274,8 +274,16 @@ func (r *runner) fill(ctx context.Context, rec *recording) error {
 
 // fetch takes samples that wait, with least above 0 until so many are there, and keeps them.
 func (r *runner) fetch(ctx context.Context, rec *recording, most, least int) (count int, err error) {
-	if err := rec.rec.Fetch(ctx, most, least, &rec.in); err != nil {
-		return 0, r.of(rec.role, err)
+	for tries := 0; ; tries++ {
+		err := rec.rec.Fetch(ctx, most, least, &rec.in)
+		if err == nil {
+			break
+		}
+		if tries == mostUnreadable || !errors.Is(err, driver.ErrSamples) {
+			return 0, r.of(rec.role, err)
+		}
+		// what was in the block is gone, and shows as a gap; what comes after it need not be lost with it
+		r.note("note", "warn", fmt.Sprintf("%s: %v", rec.name, r.of(rec.role, err)))
 	}
 	rec.fetched = r.clock.Now()
 	in := &rec.in
@@ -289,6 +297,9 @@ func (r *runner) fetch(ctx context.Context, rec *recording, most, least int) (co
 	r.progress(rec)
 	return in.Count, nil
 }
+
+// mostUnreadable is how many blocks one after the other may be unreadable.
+const mostUnreadable = 3
 
 // keepBlock appends what was fetched to the trace, and holds it against the guard.
 func (r *runner) keepBlock(rec *recording) error {
@@ -341,6 +352,10 @@ func (r *runner) guardBlock(rec *recording) error {
 					continue // the rounding of the guard
 				}
 				s := rec.step.Signals[k]
+				if math.IsInf(float64(x), 0) {
+					return r.beyond(s.Node, "%s(%s) was beyond the largest range of %s at %s of %s; its guard is %s", s.Function, s.Node,
+						rec.role.Channel, spanText(float64(in.Start+int64(n))*rec.every), rec.name, guard)
+				}
 				return r.beyond(s.Node, "%s(%s) was %s at %s of %s, which is outside its guard, %s", s.Function, s.Node,
 					quantity.Of(float64(x), guard.Dim).Text(4), spanText(float64(in.Start+int64(n))*rec.every), rec.name, guard)
 			}

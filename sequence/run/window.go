@@ -115,9 +115,12 @@ func (r *runner) windowReading(w *window) driver.Reading {
 	x := w.sum / float64(w.count)
 	spec := rec.started.Ranges[w.signal][w.top]
 	out := driver.Reading{RangeFull: spec.Full, Start: w.begun, End: r.clock.Now()}
+	if math.IsInf(x, 0) || math.IsNaN(x) {
+		out.Overload, x = true, nan
+	}
 	out.Value = measured.Exact(quantity.Of(x, dim))
 	l := r.cfg.Ledger
-	if l == nil || len(rec.started.Inputs) <= w.signal || rec.started.Inputs[w.signal][w.top] == "" {
+	if l == nil || out.Overload || len(rec.started.Inputs) <= w.signal || rec.started.Inputs[w.signal][w.top] == "" {
 		return out
 	}
 	out.Inputs = rec.started.Inputs[w.signal][w.top]
