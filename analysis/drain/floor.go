@@ -128,7 +128,7 @@ func (s *scan) levelNoises(f *floor, least float64) {
 	for k := range f.noises {
 		level := coarseLow(k + 1)
 		noise := 0.0
-		if q, few := s.jumps.quartile(k, level/8); few {
+		if q, few := s.jumps.quartile(k, level/5); few {
 			noise = q / (math.Sqrt2 * gaussQuartile)
 		}
 		f.noises[k] = float32(max(least, levelNoise*level, noise))

@@ -63,6 +63,10 @@ func TestCCDF(t *testing.T) {
 			t.Errorf("%s: %g, want %g", c.name, got, c.want)
 		}
 	}
+	// a bin has its upper edge and not its lower one: what is at an edge is not above it, though its neighbour in the bin above is
+	if got := drain.FractionAbove(ccdf([]float32{1, 1, 1, 1.001}), 1); got != 0.25 {
+		t.Errorf("%g of the time above 1, want 0.25", got)
+	}
 	// CC-02 and CC-06: the area is the mean, 124.875 uA; a day of it is 10.7892 C
 	near(t, "the area of CC-02", drain.Area(ccdf(profile)), 124.875e-6, 1e-7)
 	near(t, "a day of CC-02", drain.Area(ccdf(profile))*86400, 10.7892, 1e-6)

@@ -218,18 +218,65 @@ func TestMoreEventsThanAreListed(t *testing.T) {
 	x := make([]float32, 6*n)
 	for i := range x {
 		x[i] = 2e-6
-		if i%6 == 1 {
+		switch i % 12 {
+		case 1:
 			x[i] = 1e-3
+		case 7:
+			x[i] = 50e-3
 		}
 	}
 	r := analyse(t, x, 1e-3)
-	if len(r.States) != 2 {
+	if len(r.States) != 3 {
 		t.Fatalf("%+v %+v", r.States, r.Thresholds)
 	}
-	if len(r.Events)+r.More != n || r.More == 0 || len(r.States) != 2 || r.States[1].Samples != n || r.States[1].Visits != n || len(r.Spans) > drain.MaxSpans {
-		t.Errorf("%d events and %d more, %d spans, %+v", len(r.Events), r.More, len(r.Spans), r.States)
+	if len(r.Events)+r.More != n || r.More == 0 || len(r.Spans) > drain.MaxSpans {
+		t.Errorf("%d events and %d more, %d spans", len(r.Events), r.More, len(r.Spans))
 	}
-	near(t, "the charge of activity", r.States[1].Charge.X, n*1e-3*1e-3, 1e-6)
+	for i, amps := range []float64{2e-6, 1e-3, 50e-3} {
+		s := r.States[i]
+		if i > 0 && (s.Samples != n/2 || s.Visits != n/2) {
+			t.Errorf("%+v", s)
+		}
+		near(t, "the charge of "+s.Name, s.Charge.X, amps*s.Seconds, 1e-6)
+	}
+}
+
+// A change of level that is not much more than the noise is put where it is, not where it is noticed: 5 to 8 mA in 0.6 mA of noise.
+func TestWhereTheLevelChanges(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 15))
+	var x []float32
+	var put []int64
+	fill := func(n int, amps, noise float64) {
+		for range n {
+			x = append(x, float32(amps+noise*rng.NormFloat64()))
+		}
+	}
+	for range 200 {
+		fill(300, 2e-6, 2e-8)
+		fill(60, 5e-3, 0.6e-3)
+		put = append(put, int64(len(x)))
+		fill(60, 8e-3, 0.6e-3)
+	}
+	fill(300, 2e-6, 2e-8)
+	r := analyse(t, x, 1e-3)
+	if len(r.States) != 3 {
+		t.Fatalf("%+v", r.States)
+	}
+	var sum float64
+	var n int
+	for i, s := range r.Spans {
+		if i > 0 && s.State == 2 && r.Spans[i-1].State == 1 {
+			for _, p := range put {
+				if d := s.From - p; d > -20 && d < 20 {
+					sum += float64(d)
+					n++
+				}
+			}
+		}
+	}
+	if n < 190 || math.Abs(sum/float64(n)) > 0.7 {
+		t.Errorf("%d changes of 200 found, on average %.2f samples late", n, sum/float64(n))
+	}
 }
 
 // Currents that no model fits: charge is conserved all the same.
@@ -254,11 +301,32 @@ func TestWildCurrents(t *testing.T) {
 	}
 }
 
-func pick(yes bool, a, b float64) float64 {
+func pick[T any](yes bool, a, b T) T {
 	if yes {
 		return a
 	}
 	return b
+}
+
+// From one event to the next across a gap there may have been others: that is no period.
+func TestNoPeriodAcrossAGap(t *testing.T) {
+	amps := make([]float32, 3000)
+	for i := range amps {
+		amps[i] = pick(i%1000 >= 500 && i%1000 < 600, float32(50e-3), float32(2e-6))
+	}
+	r, err := drain.Analyse(func(yield func(*drain.Block, error) bool) {
+		for k := range int64(3) {
+			if !yield(&drain.Block{Start: 5000 * k, Amps: amps[1000*k : 1000*k+1000]}, nil) {
+				return
+			}
+		}
+	}, drain.Options{IntervalSeconds: 1e-3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Kinds) != 1 || r.Kinds[0].Count != 3 || !math.IsNaN(r.Kinds[0].PeriodSeconds) {
+		t.Errorf("%+v", r.Kinds)
+	}
 }
 
 func TestGivenNames(t *testing.T) {

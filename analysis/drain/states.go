@@ -79,6 +79,9 @@ func (m *machine) clusters(wanted int) []cluster {
 			if c.sum < leastCharge*charge {
 				reach = leastReach
 			}
+			if i < len(out)-1 && c.visits < rareVisits && c.samples <= 2*int64(c.visits) && c.sum < leastCharge/10*charge {
+				reach = math.Inf(1) // an outlier downwards
+			}
 			if j := nearest(out, i); math.Abs(out[j].centre-c.centre) < reach {
 				rarest, to = i, j
 			}
