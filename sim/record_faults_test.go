@@ -2,6 +2,7 @@ package sim_test
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -161,3 +162,45 @@ wiring:
 }
 
 func abs(x float64) float64 { return max(x, -x) }
+
+// The voltage of a cell under a pulse, and behind it, in the means of a unit that only looks on: closed form of the equivalent circuit,
+// R0 i + R1 i (1 - exp(-t/tau)).
+func TestCellUnderAPulse(t *testing.T) {
+	d := sit(t, build(t, "pulse.yaml", `fourwire: scenario/1
+devices:
+  cell: {kind: battery, plus: bat, capacity: 1000 Ah, open_circuit: {0 %: 3.6999999 V, 100 %: 3.7000001 V}, resistance: 50 mohm, pairs: [{resistance: 200 mohm, time: 1 s}],
+    resistance_against_charge: {0 %: 100 %, 100 %: 100 %}, activation: 0 J, self_discharge: 0 %, cutoff: 0 V}
+instruments:
+  sink: {kind: load, processing: 0 s, channels: [{input_resistance: 0 ohm, settings: {amps: {gain: 0 %}}}]}
+  smu:
+    kind: source-measure-unit
+    processing: 0 s
+    channels: [{sense_input: 10 Gohm, read_volts: [{full: 5 V}]}]
+wiring:
+  - {channel: sink, node: bat}
+  - {channel: smu, node: bat}
+`))
+	d.wait(time.Second)
+	d.say("sink", "CURR 1")
+	d.record("smu", "CURR,VOLT", 100e-3)
+	d.say("sink", "INP ON")
+	d.wait(3 * time.Second)
+	d.say("sink", "INP OFF")
+	d.wait(3 * time.Second)
+	s := d.fetch("smu", 100, 0)
+	if s.count != 60 {
+		t.Fatalf("%d samples", s.count)
+	}
+	mean := func(from float64) float64 { return (math.Exp(-from) - math.Exp(-from-0.1)) / 0.1 } // of exp(-t) over an interval
+	full := 1 - math.Exp(-3.0)
+	for k := range 60 {
+		from := float64(k) / 10
+		want := 3.7 - 0.05 - 0.2*(1-mean(from))
+		if k >= 30 {
+			want = 3.7 - 0.2*full*mean(from-3)
+		}
+		if got := float64(s.values[2*k+1]); math.Abs(got-want) > 2e-5 {
+			t.Errorf("from %g s on the mean is %.6f V, want %.6f V", from, got, want)
+		}
+	}
+}
