@@ -274,7 +274,7 @@ func TestWhereTheLevelChanges(t *testing.T) {
 			}
 		}
 	}
-	if n < 190 || math.Abs(sum/float64(n)) > 0.7 {
+	if late := sum / float64(n); n < 190 || late > 0.1 || late < -0.6 {
 		t.Errorf("%d changes of 200 found, on average %.2f samples late", n, sum/float64(n))
 	}
 }
