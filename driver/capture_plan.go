@@ -236,13 +236,17 @@ func (d *Digitiser) verifyCapture(ctx context.Context, a *Armed) error {
 	}
 	for _, verb := range look.verbs {
 		n, err := look.answers[verb].number()
-		if err == nil && !(math.Abs(n.X) < 1e18) {
-			err = fmt.Errorf("%v is no answer", n.X)
+		x := math.NaN()
+		if err == nil {
+			x, err = n.Float()
+		}
+		if err == nil && !(math.Abs(x) < 1e18) {
+			err = fmt.Errorf("%v is no answer", x)
 		}
 		if err != nil {
 			return fmt.Errorf("%s: %w", verb, err)
 		}
-		if err := a.uses(verb, n.X, d.spec.Digitises.Grid.Seconds()); err != nil {
+		if err := a.uses(verb, x, d.spec.Digitises.Grid.Seconds()); err != nil {
 			return err
 		}
 	}

@@ -273,7 +273,10 @@ func (l *List) Abort(ctx context.Context) error {
 	if err := l.in.halt(ctx, l.channel); err != nil {
 		return l.wrap(err)
 	}
-	return l.wrap(l.act(ctx, l.unfollow()...))
+	if words := l.unfollow(); len(words) > 0 {
+		return l.wrap(l.act(ctx, words...))
+	}
+	return nil
 }
 
 // free is ErrBusy while a list runs on the channel.
