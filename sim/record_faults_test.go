@@ -175,7 +175,7 @@ instruments:
   smu:
     kind: source-measure-unit
     processing: 0 s
-    channels: [{sense_input: 10 Gohm, read_volts: [{full: 5 V}]}]
+    channels: [{capacitor: 0 F, sense_input: 10 Gohm, read_volts: [{full: 5 V}]}]
 wiring:
   - {channel: sink, node: bat}
   - {channel: smu, node: bat}
