@@ -108,6 +108,33 @@ func TestTracesAndWhatWasFoundInThemAreInTheRecord(t *testing.T) {
 	}
 }
 
+// A file is replaced in two steps, and a run may be cut off between them: its record is whole then, too.
+func TestARunThatIsCutOffWhileAFileIsReplaced(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "r")
+	w := write(t, dir, clock.NewVirtual(noon))
+	if err := errors.Join(w.Put("analysis/x.json", []byte("1")), w.Put("analysis/x.json", []byte("2")), w.Close()); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, record.LogFile)
+	log, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, after, ok := bytes.Cut(log, []byte("analysis/x.json is being replaced"))
+	end := bytes.IndexByte(after, '\n')
+	if !ok || end < 0 {
+		t.Fatalf("%s", log)
+	}
+	tear(t, path, int64(len(after)-end-1))
+	if c := check(t, dir); !c.Whole {
+		t.Errorf("%+v", c.Differences)
+	}
+	tear(t, path, int64(len(log)-len(after)+end+1-bytes.LastIndexByte(before, '\n')-1))
+	if c := check(t, dir); c.Whole || !named(c, "analysis/x.json") {
+		t.Errorf("before that, the new file is not the one that the log has: %+v", c)
+	}
+}
+
 // A run that is cut off while it records keeps what had been recorded, torn end or not, and repairing says so.
 func TestARecordingThatWasCutOffIsRecovered(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "r")

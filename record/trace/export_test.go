@@ -73,8 +73,15 @@ func ParseHead(data []byte) (again []byte, err error) {
 // MaxChunk is how many samples a chunk of the raw file has at most.
 const MaxChunk = maxChunk
 
-// SetFile puts another file in the place of the one that a writer writes to.
-func (w *Writer) SetFile(f *os.File) { w.f = f }
+// Store is what a writer needs of its file.
+type Store = store
+
+// SetFile puts another file in the place of the one that a writer writes to, and gives that.
+func (w *Writer) SetFile(f Store) Store {
+	had := w.f
+	w.f = f
+	return had
+}
 
 // PyramidOf gives a function that builds a pyramid of a block.
 func PyramidOf(path string, h Head, s *Samples) (func() error, error) {

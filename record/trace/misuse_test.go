@@ -168,31 +168,50 @@ func TestHeadsThatCannotBe(t *testing.T) {
 	}
 }
 
-// A disk that fails makes an error that whoever keeps the record can name, and what was written before is whole.
-func TestADiskThatFails(t *testing.T) {
+// tight is a disk that has room for half of a write, once.
+type tight struct {
+	trace.Store
+	full bool
+}
+
+func (d *tight) Write(p []byte) (int, error) {
+	if !d.full {
+		return d.Store.Write(p)
+	}
+	d.full = false
+	n, err := d.Store.Write(p[:len(p)/2])
+	return n, errors.Join(errNoRoom, err)
+}
+
+var errNoRoom = errors.New("no room")
+
+// A disk that gets full makes an error that whoever keeps the record can name. Half a chunk is taken back, so that what comes once there is
+// room again is kept; what was refused is a gap.
+func TestADiskThatGetsFull(t *testing.T) {
 	dir := t.TempDir()
-	told, full := 0, errors.New("no room")
-	w, err := trace.Options{Written: func() { told++ }, Failed: func(err error) error { return errors.Join(full, err) }}.Create(dir, head("day"))
+	told, named := 0, errors.New("the disk of the record is full")
+	w, err := trace.Options{Written: func() { told++ }, Failed: func(err error) error { return errors.Join(named, err) }}.Create(dir, head("day"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := w.Append(one(0, 0.1, 0.2)); err != nil || told != 2 {
 		t.Fatal(told, err)
 	}
-	read, err := os.Open(filepath.Join(dir, "day.raw"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	w.SetFile(read) // which cannot be written to
-	if err := w.Append(one(2, 0.3)); !errors.Is(err, full) {
+	w.SetFile(&tight{Store: w.SetFile(nil), full: true})
+	if err := w.Append(one(2, 0.3)); !errors.Is(err, named) || !errors.Is(err, errNoRoom) {
 		t.Error(err)
 	}
-	if err := w.Close(); err != nil {
-		t.Log(err)
+	if err := w.Append(one(3, 0.4)); err != nil {
+		t.Error(err)
 	}
-	list, err := trace.Recover(dir)
-	if err != nil || len(list) != 1 || list[0].Samples != 2 {
-		t.Errorf("%+v, %v", list, err)
+	if err := w.Finish(trace.Statement{Complete: true}); err != nil {
+		t.Fatal(err)
+	}
+	r := open(t, dir, "day")
+	b, err := r.Span(0, 0, 4)
+	s := r.Statement()
+	if diff := cmp.Diff([]trace.Gap{{Start: 2, Count: 1}}, s.Gaps); err != nil || b.Count != 3 || !near(b.Integral, 0.7e-3, 1e-9) || s.Complete || len(s.Why) != 1 || diff != "" {
+		t.Errorf("%+v, %+v, %v", b, s, err)
 	}
 }
 

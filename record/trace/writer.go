@@ -25,7 +25,7 @@ type Writer struct {
 	scales  []scale
 	options Options
 
-	f      *os.File
+	f      store
 	size   int64 // of what was written whole
 	dirty  atomic.Bool
 	unsync int64 // bytes since Append synced
@@ -36,6 +36,14 @@ type Writer struct {
 	sums     []Sum
 	gaps     gapList
 	ended    bool
+}
+
+// store is what a writer needs of its file.
+type store interface {
+	io.WriteSeeker
+	Truncate(size int64) error
+	Sync() error
+	Close() error
 }
 
 const (
