@@ -186,6 +186,10 @@ func (v *visit) betweenCursors(when string) {
 			v.t.Errorf("%s, %d to %d: charge is %q, the trace has %s", when, from, to, got, want)
 		}
 	}
+	told := strings.ReplaceAll(v.told("samples"), "\u202f", "")
+	if want := strconv.FormatInt(i.Count, 10); told != want && told != fmt.Sprintf("%s, %d missing", want, to-from-i.Count) {
+		v.t.Errorf("%s, %d to %d: samples are %q, the trace has %s", when, from, to, told, want)
+	}
 	v.t.Logf("%s: %d to %d, %s, %s, %s", when, from, to, v.told("charge"), v.told("mean"), v.told("energy"))
 }
 
@@ -270,6 +274,11 @@ func TestTraceInABrowser(t *testing.T) {
 			v.keys(kb.ArrowLeft + kb.ArrowLeft + kb.ArrowLeft + "a" + kb.ArrowRight + "l")
 			v.picture(name + "-gap")
 			v.betweenCursors("across the gap")
+			v.keys(kb.Home + "======" + kb.ArrowRight + "b")
+			if _, to := v.cursors(); to <= 150000 || to >= 160000 {
+				t.Errorf("cursor B is at %d, it was to be inside the gap", to)
+			}
+			v.betweenCursors("into the gap")
 			if text := v.told("samples"); !strings.Contains(text, "missing") {
 				t.Errorf("samples between the cursors: %q, some are missing", text)
 			}

@@ -298,14 +298,28 @@ func (b *builder) bins(s *trace.Samples, from, to int) {
 			finest.sum[i][at] += float64(sum)
 		}
 		if b.Cross {
-			amps, volts, sum := s.Values[b.Current][from:end], s.Values[b.Voltage][from:end], 0.0
-			for k, v := range volts {
-				sum += float64(v) * float64(amps[k])
-			}
-			finest.cross[at] += sum
+			finest.cross[at] += b.product(s, from, end)
 		}
 		from = end
 	}
+}
+
+// product is the sum of current times voltage, SI, of the values as they are kept: those of a block are rounded to 32-bit floats.
+func (b *builder) product(s *trace.Samples, from, to int) float64 {
+	sum := 0.0
+	eachRun(s.Runs[b.Current], from, to, func(from, to int, i uint8) {
+		step := b.Signals[b.Current].Steps[i]
+		eachRun(s.Runs[b.Voltage], from, to, func(from, to int, v uint8) {
+			up := b.Signals[b.Voltage].Steps[v]
+			part, ia, iv := 0.0, 1/step, 1/up
+			amps, volts := s.Values[b.Current][from:to], s.Values[b.Voltage][from:to]
+			for k, x := range volts {
+				part += float64(round(float64(x)*iv)) * float64(round(float64(amps[k])*ia))
+			}
+			sum += part * step * up
+		})
+	})
+	return sum
 }
 
 // place makes sure that the chunk under way of a level is the one that holds a bin.

@@ -63,7 +63,7 @@ func (b *book) battery() error {
 			if err := b.states(t, sheetOf(statesSheet, n)); err != nil {
 				return err
 			}
-			if err := b.events(t, sheetOf(eventsSheet, n)); err != nil {
+			if err := b.events(t, sheetOf(eventsSheet, n), n); err != nil {
 				return err
 			}
 		}

@@ -23,7 +23,7 @@ const mostRows = 1048576
 
 // events writes every event of a trace as one row of a table that can be filtered and sorted: all of them as they stand in the record's own
 // list, those of the analysis where that list is not there.
-func (b *book) events(t *report.Trace, name string) error {
+func (b *book) events(t *report.Trace, name string, number int) error {
 	w, err := b.NewStreamWriter(name)
 	if err != nil {
 		return err
@@ -73,7 +73,7 @@ func (b *book) events(t *report.Trace, name string) error {
 		if err != nil {
 			return err
 		}
-		if err := w.AddTable(&excelize.Table{Range: "A1:" + end, Name: "events_" + t.Name, StyleName: "TableStyleLight1"}); err != nil {
+		if err := w.AddTable(&excelize.Table{Range: "A1:" + end, Name: "events_" + strconv.Itoa(number+1), StyleName: "TableStyleLight1"}); err != nil {
 			return err
 		}
 	}
