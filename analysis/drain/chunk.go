@@ -81,7 +81,7 @@ func (c *chunker) take(b *Block) error {
 			c.start, c.hasVolts, c.runs = index, b.Volts != nil, c.runs[:0]
 		}
 		end := min(len(b.Amps), at+int(chunkSamples-floorMod(index)))
-		run, rng = c.take2(b, at, end, run, rng)
+		run, rng = c.note(b, at, end, run, rng)
 		if len(c.amps) == 0 && floorMod(index) == 0 && end-at == chunkSamples { // whole: no need to copy
 			c.out = chunk{start: index, amps: b.Amps[at:end], runs: c.runs, gap: c.gap}
 			if c.hasVolts {
@@ -107,15 +107,15 @@ func (c *chunker) take(b *Block) error {
 	return nil
 }
 
-// take2 notes the ranges of b[at:end].
-func (c *chunker) take2(b *Block, at, end, run int, rng uint8) (int, uint8) {
+// note notes the ranges of b[at:end]; run and rng are where the block stands.
+func (c *chunker) note(b *Block, at, end, run int, rng uint8) (int, uint8) {
 	if c.ranges == 0 {
 		if len(c.runs) == 0 {
 			c.runs = append(c.runs, Run{})
 		}
 		return 0, 0
 	}
-	note := func(at int, r uint8) {
+	put := func(at int, r uint8) {
 		if n := len(c.runs); n > 0 && c.runs[n-1].Range == r {
 			return
 		}
@@ -126,13 +126,13 @@ func (c *chunker) take2(b *Block, at, end, run int, rng uint8) (int, uint8) {
 		rng = b.Runs[run].Range
 		run++
 	}
-	note(at+base, rng)
+	put(at+base, rng)
 	for run < len(b.Runs) && b.Runs[run].At < end {
 		rng = b.Runs[run].Range
 		if n := len(c.runs); c.runs[n-1].At == b.Runs[run].At+base {
 			c.runs = c.runs[:n-1]
 		}
-		note(b.Runs[run].At+base, rng)
+		put(b.Runs[run].At+base, rng)
 		run++
 	}
 	return run, rng

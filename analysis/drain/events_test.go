@@ -90,7 +90,7 @@ func score(r *drain.Result, put []truth) (recall, precision, worstCharge float64
 // Recall and precision of at least 99 % and charge within 1 %: what is promised of the analysis, no outside source. The truth is the
 // charge that was put in, not what was sampled.
 func TestEventsAreFound(t *testing.T) {
-	seeds := 4
+	seeds := 2
 	if n, err := strconv.Atoi(os.Getenv("FOURWIRE_SEEDS")); err == nil {
 		seeds = n
 	}

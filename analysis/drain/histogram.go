@@ -143,22 +143,25 @@ func (h *Histogram) CCDF() []Above {
 	return out
 }
 
-// Area is the mean that a CCDF stands for: what lies below its steps right of 0, less what lies above them left of 0.
+// Area is the mean that a CCDF stands for: the lowest current, and what the steps enclose above it. Where no current is negative that is the
+// area under the steps. 0 for none.
 func Area(ccdf []Above) float64 {
-	var sum float64
-	for i, a := range ccdf {
-		if i == 0 && a.Amps < 0 {
-			sum += a.Amps // below the lowest current the fraction is 1; the rectangle from there to 0 is counted here, and taken back below
-		}
-		if i+1 < len(ccdf) {
-			sum += a.Fraction * (ccdf[i+1].Amps - a.Amps)
-		}
+	if len(ccdf) == 0 {
+		return 0
+	}
+	sum := ccdf[0].Amps
+	for i, a := range ccdf[:len(ccdf)-1] {
+		sum += a.Fraction * (ccdf[i+1].Amps - a.Amps)
 	}
 	return sum
 }
 
 // FractionAbove reads a CCDF: the fraction of time that the current is above amps, which is rounded to a sample's 32 bits.
+// NaN for none.
 func FractionAbove(ccdf []Above, amps float64) float64 {
+	if len(ccdf) == 0 {
+		return math.NaN()
+	}
 	at := sort.Search(len(ccdf), func(i int) bool { return float32(ccdf[i].Amps) > float32(amps) })
 	if at == 0 {
 		return 1

@@ -156,7 +156,7 @@ func TestLengthOfTheRecording(t *testing.T) {
 	}{{"irregular", false, 400}, {"periodic", true, 100}} {
 		t.Run(c.name, func(t *testing.T) {
 			var means, claims []float64
-			for seed := range uint64(40) {
+			for seed := range uint64(24) {
 				r := record(seed, c.periodic, c.events)
 				means, claims = append(means, r.Mean.X), append(claims, r.Statistics.Mean/r.Mean.X)
 				if r.Statistics.Regular != c.periodic {
