@@ -109,7 +109,7 @@ func (p *builder) capacitor(name string, plus, minus circuit.Node, farad float64
 }
 
 func (p *builder) heldCapacitor(name string, plus, minus circuit.Node, farad float64) (circuit.Branch, *capacitor) {
-	c := &capacitor{farad: farad, plus: plus, minus: minus}
+	c := &capacitor{farad: farad, plus: plus, minus: minus, care: 1}
 	p.bench.engine.caps = append(p.bench.engine.caps, c)
 	return p.net.AddOnePort(name, plus, minus, c), c
 }

@@ -66,7 +66,7 @@ type capacitor struct {
 	volts, before float64 // at the present time and one step earlier
 	rate          float64 // V/ns, in the last step that had an operating point
 	slope, offset float64 // current = slope*volts + offset
-	loose         bool    // its voltage is nobody's business at present: it makes no step shorter
+	care          float64 // how much its bend counts: 1 fully, 0 where its voltage is nobody's business at present
 }
 
 // Current makes capacitor a circuit.OnePort.
@@ -269,12 +269,12 @@ func (e *engine) bend(h int64) float64 {
 	w := float64(h) / float64(e.last)
 	worst := 0.0
 	for _, c := range e.caps {
-		if c.loose {
+		if c.care == 0 {
 			continue
 		}
 		v := e.net.Between(c.plus, c.minus)
 		off := math.Abs(v - c.volts - w*(c.volts-c.before))
-		worst = max(worst, off/(bendVolts+bendRelative*math.Abs(v)))
+		worst = max(worst, c.care*off/(bendVolts+bendRelative*math.Abs(v)))
 	}
 	return worst / e.allowed
 }

@@ -40,6 +40,10 @@ type wirelessNode struct {
 	last           device.NodeState
 }
 
+// inrushCare is how much the bend of the radio's capacitor counts: as much as on a bench without a node. Its charge, a small part of that of
+// a cycle, is then right to some parts in ten thousand.
+const inrushCare = fineBend
+
 // contact is a resistance that is there or not.
 type contact struct {
 	siemens float64
@@ -77,7 +81,7 @@ func (p *builder) wirelessNode(d *Device, seed instrument.Seed) {
 		n.branches = append(n.branches, p.net.AddOnePort(d.Name+" radio switch", plus, inside, n.contact))
 		p.net.AddOnePort(d.Name+" radio drain", inside, minus, n.drain)
 		_, n.radio = p.heldCapacitor(d.Name+" radio capacitor", inside, minus, f)
-		n.radio.loose = true
+		n.radio.care = 0
 	}
 	p.bench.engine.allowed = fineBend
 	n.meter = p.bench.meter(d.Name, n.amps, n.volts)
@@ -120,7 +124,11 @@ func (n *wirelessNode) React(now int64) bool {
 	n.events.add(NodeEvent{n.last.String(), time.Duration(n.since), time.Duration(now - n.since), charge - n.charge, volts})
 	n.since, n.charge, n.last = now, charge, n.State()
 	if n.contact != nil {
-		n.contact.closed, n.drain.closed, n.radio.loose = n.RadioOn(), !n.RadioOn(), !n.RadioOn() // how it empties is not seen from outside
+		n.contact.closed, n.drain.closed = n.RadioOn(), !n.RadioOn()
+		n.radio.care = 0 // how it empties is not seen from outside
+		if n.RadioOn() {
+			n.radio.care = inrushCare
+		}
 	}
 	return true
 }
