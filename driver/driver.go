@@ -30,6 +30,7 @@ type Config struct {
 	MainsHertz       float64          // for apertures counted in cycles; 0 is 50
 	Spans            *ledger.Ledger   // account of time; nil: none is kept
 	WireTime         time.Duration    // what one exchange costs on its way, as part of the account; 0: not known
+	ByteTime         time.Duration    // and each of its bytes besides, on a serial line
 }
 
 // Identity is what an instrument says of itself.
@@ -80,7 +81,7 @@ func Open(ctx context.Context, c Config) (*Instrument, error) {
 	for i := range in.channels {
 		in.channels[i] = channel{in: in, number: i + 1, spec: &c.Model.Channels[i]}
 	}
-	in.wire = wire{Link: c.Link, in: in, spans: c.Spans, name: c.Name, way: c.WireTime}
+	in.wire = wire{Link: c.Link, in: in, spans: c.Spans, name: c.Name, way: c.WireTime, perByte: c.ByteTime}
 	in.device = ieee488.New(in.words())
 	if !c.Model.Dialect.CanAsk("identity") {
 		return nil, fmt.Errorf("%s: the model has no words for its identity", c.Name)

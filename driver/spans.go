@@ -12,11 +12,13 @@ import (
 // their turn while an answer is awaited.
 type wire struct {
 	transport.Link
-	in    *Instrument
-	spans *ledger.Ledger
-	name  string
-	way   time.Duration // what one exchange costs on its way
-	next  expectation
+	in      *Instrument
+	spans   *ledger.Ledger
+	name    string
+	way     time.Duration // what one exchange costs on its way
+	perByte time.Duration // and each of its bytes
+	seen    exchanges
+	next    expectation
 }
 
 // expectation says what the wait for the next answer is spent on; the zero value is processing, and the way.
@@ -42,6 +44,7 @@ func (w *wire) Send(ctx context.Context, message []byte) error {
 	if t != nil && t.whole != "" {
 		kind = t.whole
 	}
+	w.seen.sends(w.in.clock.Now(), len(message), t == nil)
 	entry := w.spans.Enter(kind, w.name)
 	err := w.Link.Send(ctx, message)
 	entry.Leave()
@@ -59,18 +62,22 @@ func (w *wire) Receive(ctx context.Context, into []byte) ([]byte, error) {
 	}
 	e := w.next
 	w.next = expectation{}
+	plain := e == expectation{} && t == nil
 	if e.kind == "" {
 		e.kind = ledger.Processing
 	}
-	if e.first == "" {
-		e.first, e.part = ledger.Transfer, w.way
-	}
+	transfer := e.first == ""
 	if t != nil && t.whole != "" {
-		e.kind, e.part = t.whole, 0
+		e.kind, e.part, transfer = t.whole, 0, false
 	}
 	entry := w.spans.Enter(e.kind, w.name)
 	message, err := w.Link.Receive(ctx, into)
+	way := w.way + time.Duration(w.seen.bytes+len(message))*w.perByte
+	if transfer {
+		e.first, e.part = ledger.Transfer, way
+	}
 	entry.LeaveFirst(e.first, e.part)
+	w.seen.answered(w.in.clock, way, plain && err == nil)
 	return message, err
 }
 

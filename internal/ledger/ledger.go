@@ -74,6 +74,14 @@ func (l *Ledger) Step(place string) {
 	l.step = place
 }
 
+// Place is the step that the run is at.
+func (l *Ledger) Place() string {
+	if l == nil {
+		return ""
+	}
+	return l.step
+}
+
 // Entry is a span that has not ended. Its zero value, which a nil Ledger gives, may be left like any other.
 type Entry struct {
 	ledger *Ledger
