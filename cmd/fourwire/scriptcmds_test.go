@@ -11,9 +11,10 @@ import (
 
 // commands are what the scripts can do beside running programs.
 var commands = map[string]func(ts *testscript.TestScript, neg bool, args []string){
-	"exits":  exits,
-	"lines":  lines,
-	"traced": traced,
+	"exits":    exits,
+	"lines":    lines,
+	"traced":   traced,
+	"beaconed": beaconed,
 }
 
 // exits STATUS PROGRAM ARGUMENTS... runs a program that must end with that exit status.
