@@ -40,9 +40,9 @@ var arrows = map[string][]string{
 	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
 	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock", "internal/ledger"},
 
-	"record":            {"quantity/...", "internal/clock", "internal/diag", "record/trace"},
+	"record":            {"internal/ledger", "quantity/...", "internal/clock", "internal/diag", "record/trace"},
 	"record/trace":      {"quantity"},
-	"report":            {"record", "record/trace", "quantity/..."}, // the forms below are handed to it
+	"report":            {"internal/ledger", "record", "record/trace", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "record/trace", "quantity"},
 	"report/html":       {"report", "report/wiring", "report/chart", "report/tiles", "record", "record/trace", "quantity", "internal/diag"},
 	"report/tiles":      {"record/trace"},
@@ -55,8 +55,8 @@ var arrows = map[string][]string{
 	"sequence/expr":    {"quantity/...", "internal/diag", "analysis/sweep"},
 	"sequence/battery": {"analysis/battery", "quantity/...", "internal/diag"},
 	"sequence":         {"quantity/...", "internal/diag", "sequence/expr", "sequence/battery", "analysis/battery", "analysis/verdict"},
-	"sequence/plan":    {"sequence", "sequence/expr", "sequence/battery", "analysis/battery", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":     {"sequence/battery", "analysis/drain", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/plan":    {"internal/ledger", "sequence", "sequence/expr", "sequence/battery", "analysis/battery", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
+	"sequence/run":     {"internal/ledger", "sequence/battery", "analysis/drain", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},

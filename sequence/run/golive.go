@@ -30,6 +30,7 @@ func (r *runner) goLive(ctx context.Context, rest []sequence.Step) error {
 				return err
 			}
 			r.frames, r.place, r.ordinal = frames[:n+1], p.step.At(), p.ordinal
+			r.at(r.place)
 			if err := r.again(ctx, p, want, soon); err != nil {
 				r.frames = frames
 				return err

@@ -202,6 +202,7 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 		}
 		g.readings[i] = reading
 		gauge.last, gauge.read = reading, true
+		r.seeRising(gauge)
 		r.remind(gauge)
 	}
 	return nil

@@ -13,6 +13,7 @@ import (
 
 	"fourwire/driver"
 	"fourwire/driver/model"
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/record"
 	"fourwire/record/trace"
@@ -422,6 +423,7 @@ func (r *runner) pumpNow(ctx context.Context, rec *recording) error {
 
 // sleep waits; recordings go on meanwhile.
 func (r *runner) sleep(ctx context.Context, d time.Duration) error {
+	defer r.cfg.Spans.Enter(ledger.FixedWait, "").Leave()
 	if len(r.recs) == 0 {
 		return r.clock.Sleep(ctx, d)
 	}

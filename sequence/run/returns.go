@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/sequence"
@@ -27,6 +28,9 @@ func (n *notBack) Error() string {
 // valid, and the run stops: a device that has latched up heats until its power is taken away.
 func (r *runner) returns(ctx context.Context, s *sequence.Check) error {
 	was, seen := r.references[s]
+	if seen {
+		defer r.cfg.Spans.EnterWhole(ledger.Settle, "").Leave()
+	}
 	begun := r.clock.Now()
 	for {
 		v, err := r.eval(ctx, s.Value)

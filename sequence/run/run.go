@@ -16,6 +16,7 @@ import (
 
 	"fourwire/driver"
 	"fourwire/internal/clock"
+	"fourwire/internal/ledger"
 	"fourwire/quantity/measured"
 	"fourwire/record"
 	"fourwire/sequence/plan"
@@ -30,7 +31,8 @@ type Config struct {
 	Sink        Sink                  // keeps what happens; nil: nobody does
 	Observe     func(Event)           // sees what happens; nil: nobody does
 
-	Resume *Resume // goes on with a run that ended early; nil: begins one
+	Spans  *ledger.Ledger // account of the time, the one that the instruments book on; nil: none is kept
+	Resume *Resume        // goes on with a run that ended early; nil: begins one
 
 	// Ready is called when the instruments are prepared and protected and no output is on yet; an error of it ends the run. nil: nothing.
 	Ready func(context.Context) error
@@ -78,6 +80,7 @@ type Summary struct {
 	Elapsed   time.Duration
 	Nodes     []NodeAfter // how the device was left
 	Cause     Cause       // why it ended early; zero where it did not
+	Responses []Response  // of sources, as far as the readings of the run show them
 }
 
 // NodeAfter is a node of the device after everything was switched off.
@@ -129,7 +132,7 @@ func (r *runner) guarded(ctx context.Context) (err error) {
 func (r *runner) summary() Summary {
 	s := Summary{
 		Outcome: record.Overall(r.verdicts), Points: r.points, Invalid: r.invalid, Unsettled: r.unsettled,
-		Verdicts: record.Count(r.verdicts), Results: r.results, Elapsed: r.clock.Since(r.started), Nodes: r.after, Cause: r.why,
+		Verdicts: record.Count(r.verdicts), Results: r.results, Elapsed: r.clock.Since(r.started), Nodes: r.after, Cause: r.why, Responses: r.responses(),
 	}
 	return s
 }

@@ -63,6 +63,9 @@ type runner struct {
 	looked  time.Time              // at the outputs, while something is recorded or emulated
 	had     map[int]recordedBefore // recordings that a run which goes on has, by the ordinal of their step
 
+	places map[diag.Place]string // of steps, as text
+	rising *rising               // outputs that are watched on their way up; nil: none
+
 	begun                      int // points, those under way included
 	points, invalid, unsettled int
 	columns                    []store // kept for the summary
@@ -84,6 +87,8 @@ type roleState struct {
 	recorder Recorder // of a recorder
 	wasOn    bool     // some time in this run: the node must be looked at afterwards
 	held     held
+	response Response
+	offAt    time.Time // when it was switched off last
 }
 
 // gaugeState is a node measurement with its channel.

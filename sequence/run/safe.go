@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"time"
 
 	"fourwire/driver"
 	"fourwire/driver/ieee488"
 	"fourwire/internal/diag"
+	"fourwire/internal/ledger"
 	"fourwire/sequence"
 	"fourwire/sequence/plan"
 	"fourwire/transport"
@@ -18,6 +20,7 @@ import (
 // where that is quick, everything else when all others are off; then the nodes are looked at. ctx is not the one that may have ended the run, and every instrument has its own time.
 func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	r.place, r.frames = diag.Place{}, nil
+	r.at(r.place)
 	r.tell(Event{Kind: "stage", Text: "switching off"})
 	if cause != nil {
 		r.note("end", "error", "the run ends early: "+cause.Error())
@@ -115,6 +118,9 @@ func (r *runner) off(ctx context.Context, i int) (err error) {
 	role := &r.roles[i]
 	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.OffWithin)
 	defer cancel()
+	if role.offAt = r.clock.Now(); !r.state[i].On {
+		role.offAt = time.Time{}
+	}
 	if err := role.output(ctx, false); err != nil {
 		return err
 	}
@@ -197,6 +203,7 @@ func (r *runner) discharge(ctx context.Context) {
 			continue
 		}
 		after := r.lookAt(ctx, node, &r.gauges[k])
+		r.fallen(i, after)
 		r.after = append(r.after, after)
 		switch {
 		case after.Err != nil:
@@ -221,6 +228,7 @@ func (r *runner) lookAt(ctx context.Context, node string, g *gaugeState) (after 
 	}()
 	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.DischargeWithin+r.cfg.OffWithin)
 	defer cancel()
+	defer r.cfg.Spans.EnterWhole(ledger.OutputDown, "").Leave()
 	// the range of the guard: nothing else is known about a node that was just left alone
 	look := driver.Discharge{Within: r.cfg.DischargeWithin, Aperture: plan.DefaultAperture, Expect: r.afterwards(g), Clock: r.clock}
 	after.Remains = look.Watch(ctx, g.meter)

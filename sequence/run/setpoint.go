@@ -97,6 +97,7 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 		}
 		role.wasOn = true
 		r.touched[role.Channel.Instrument] = true
+		r.rises(i, next.Volts)
 		if err := role.feed.Output(ctx, true); err != nil {
 			return r.of(role, err)
 		}

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/sequence"
 )
@@ -23,6 +24,7 @@ const (
 // settle waits until a value has stayed within its band for the wanted time, on the evidence of readings. Where that does
 // not come about in time the points that follow in this pass are marked not settled.
 func (r *runner) settle(ctx context.Context, s *sequence.Settle) error {
+	defer r.cfg.Spans.EnterWhole(ledger.Settle, "").Leave()
 	window, atMost := seconds(s.For.SI), seconds(s.AtMost.SI)
 	if atMost <= 0 {
 		atMost = settleWhenUnsaid

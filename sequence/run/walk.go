@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
 	"fourwire/record"
@@ -46,6 +47,7 @@ func (r *runner) broken() error {
 }
 
 func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
+	defer r.cfg.Spans.Step(r.cfg.Spans.Place())
 	for k, s := range steps {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -65,6 +67,7 @@ func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
 				continue
 			}
 		}
+		r.at(r.place)
 		if err := r.step(ctx, s); err != nil {
 			return err
 		}
@@ -180,6 +183,7 @@ func (r *runner) wait(ctx context.Context, s *sequence.Wait) error {
 	if r.cfg.Busy != nil {
 		r.cfg.Busy(seconds(d.X))
 	}
+	defer r.cfg.Spans.EnterWhole(ledger.FixedWait, "").Leave()
 	return r.sleep(ctx, seconds(d.X))
 }
 
