@@ -30,7 +30,9 @@ type fakeRecorder struct {
 	value   func(index int64) float64     // nil: what flows now
 	lose    func(index int64) (count int) // samples that are lost from there on
 	charge  float64
-	garble  int64 // the block with this sample cannot be read; 0: none
+	more    float64 // C that it counts beyond that
+	skips   int64   // samples that it neither takes nor counts, from the 500th on
+	garble  int64   // the block with this sample cannot be read; 0: none
 }
 
 const fakeEvery = time.Millisecond
@@ -49,7 +51,11 @@ func (f *fakeRecorder) taken() int64 {
 	if !f.stopped.IsZero() {
 		end = f.stopped
 	}
-	return int64(end.Sub(f.started) / fakeEvery)
+	n := int64(end.Sub(f.started) / fakeEvery)
+	if n > 500 {
+		n = max(500, n-f.skips)
+	}
+	return n
 }
 
 func (f *fakeRecorder) Fetch(ctx context.Context, most, least int, into *driver.Samples) error {
@@ -87,7 +93,7 @@ func (f *fakeRecorder) Fetch(ctx context.Context, most, least int, into *driver.
 }
 
 func (f *fakeRecorder) Totals(ctx context.Context) (driver.Totals, error) {
-	return driver.Totals{Taken: f.next + f.hides, Coulombs: f.charge, Handovers: -1, Lost: -1}, f.b.call(ctx, "feed-psu", "totals")
+	return driver.Totals{Taken: f.next + f.hides, Coulombs: f.charge + f.more, Handovers: -1, Lost: -1}, f.b.call(ctx, "feed-psu", "totals")
 }
 
 func (f *fakeRecorder) Stop(ctx context.Context) error {
@@ -154,7 +160,7 @@ func statement(t testing.TB, k *keptTraces, name string) trace.Statement {
 
 const twoSeconds = `steps:
   - {source: feed, volts: 12 V, amps: 1 A}
-  - {record: hunt, with: log, of: {i: i(dut.in)}, every: 1 ms, for: 2 s}
+  - {record: hunt, with: log, of: {i: i(dut.in)}, every: 1 ms, for: 20 s}
   - {source: feed, output: off}
 `
 
@@ -166,9 +172,11 @@ func TestWhatIsMissingIsSaid(t *testing.T) {
 		says string
 	}{
 		{name: "nothing"},
-		{name: "one sample", f: fakeRecorder{lose: lossAt(500, 1)}, says: "1 ms missing at "},
-		{name: "a stretch", f: fakeRecorder{lose: lossAt(500, 150)}, says: "150 ms missing at "},
-		{name: "a block that cannot be read", f: fakeRecorder{garble: 500}, says: "missing at "},
+		{name: "one sample", f: fakeRecorder{lose: lossAt(4000, 1)}, says: "1 ms missing at "},
+		{name: "a stretch", f: fakeRecorder{lose: lossAt(4000, 150)}, says: "150 ms missing at "},
+		{name: "the unit counted more charge", f: fakeRecorder{more: 1e-3}, says: "uC are missing"},
+		{name: "the clock", f: fakeRecorder{skips: 30}, says: "s went by from start to stop, and the samples fill"},
+		{name: "a block that cannot be read", f: fakeRecorder{garble: 5000}, says: "missing at "},
 		{name: "the unit took more", f: fakeRecorder{hides: 3}, says: "3 ms missing at a place that is not known"},
 		{name: "the unit took fewer", f: fakeRecorder{hides: -3}, says: "the numbers of the samples cannot be relied on"},
 	} {
@@ -178,6 +186,9 @@ func TestWhatIsMissingIsSaid(t *testing.T) {
 				t.Fatalf("%v, %d points", err, len(k.points))
 			}
 			p, st := k.points[0], statement(t, k, "hunt")
+			if strings.HasSuffix(c.says, "missing at ") && strings.Contains(p.Why, "the unit took") {
+				t.Errorf("what the index tells is told twice: %s", p.Why)
+			}
 			if p.Valid != (c.says == "") || st.Complete != p.Valid || !strings.Contains(p.Why, c.says) || s.Invalid != map[bool]int{true: 0, false: 1}[p.Valid] {
 				t.Errorf("valid %v, complete %v: %s", p.Valid, st.Complete, p.Why)
 			}
