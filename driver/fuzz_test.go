@@ -120,3 +120,60 @@ func FuzzSamples(f *testing.F) {
 		}
 	})
 }
+
+// Whatever is answered about a capture, it is armed as it was wanted or an error, and what is fetched are as many samples as it has, none of them a special number.
+func FuzzCapture(f *testing.F) {
+	f.Add("1.0E-06;4;-1;9.8E+04", "0", samples(1, 2, 9.9e37, 4))
+	f.Add("1.004E-06;4;1;0", "64", "#0aaaabbbbccccdddd")
+	f.Add("9.91E37;4;-1;9.9E37", "32", "1,2,3,4")
+	f.Add("1e-6;4.5;-1;nan", "0x10", "#216")
+	f.Add("1E-6,4,-1,1E5", "-1", samples(1, 2, 3))
+	f.Add("1E-6;4;-1;1E5", "1e300", samples(1, 2, 3, 4)+"\n")
+	unit := modelOf(f, libraryText(f, "source-measure-unit"))
+	f.Fuzz(func(t *testing.T, look, state, block string) {
+		ctx := context.Background()
+		script := steps(asks("*IDN?", "M,D,1,1"), says(edgeWords), asks(edgeLook, look), says(":INIT:SEQ2"), asks(":STAT:OPER:COND?", state), asks(":FETC:ARR:VOLT?", block), asks(":FETC:ARR:CURR?", block))
+		in, err := driver.Open(ctx, driver.Config{Name: "smu", Model: unit, Link: transporttest.NewScript(script...)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		d, err := in.Digitiser(1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := d.Arm(ctx, edge())
+		if err != nil {
+			return
+		}
+		if math.Abs(a.IntervalSeconds-1e-6) > 0.5e-6 || a.Points != 4 || a.Before != 1 || !(a.BandwidthHertz > 0 && a.BandwidthHertz < 1e38) {
+			t.Errorf("%q: armed as %+v", look, a)
+		}
+		var s driver.Samples
+		if err := d.Fetch(ctx, &s); err != nil {
+			if s.Count != 0 {
+				t.Errorf("%d samples with %v", s.Count, err)
+			}
+			return
+		}
+		if s.Count != 4 || s.Start != -1 || len(s.Values) != 2 {
+			t.Errorf("%q is %+v", block, s)
+		}
+		odd := 0
+		for _, row := range s.Values {
+			if len(row) != 4 {
+				t.Fatalf("%q: %d samples", block, len(row))
+			}
+			for _, x := range row {
+				if size := math.Abs(float64(x)); !(size < 9.8e37) {
+					odd++
+					if size <= math.MaxFloat32 {
+						t.Errorf("%q has %v among its samples", block, x)
+					}
+				}
+			}
+		}
+		if odd != s.Overloads {
+			t.Errorf("%q has %d odd samples, and counts %d", block, odd, s.Overloads)
+		}
+	})
+}
