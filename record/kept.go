@@ -29,10 +29,15 @@ func (w *Writer) PutFrom(name string, write func(io.Writer) error) error {
 	if folder != AnalysisFolder && folder != EmulationFolder || base != cleanName(base) || strings.HasPrefix(base, ".") || strings.HasSuffix(base, besideSuffix) {
 		return fmt.Errorf("record: %q cannot be kept: it is to be %s/NAME or %s/NAME", name, AnalysisFolder, EmulationFolder)
 	}
-	path := filepath.Join(w.dir, filepath.FromSlash(name))
 	if err := mkdirInside(w.dir, folder); err != nil {
 		return fmt.Errorf("record: %w", full(err))
 	}
+	return w.put(name, write)
+}
+
+// put keeps a file whose folder is there.
+func (w *Writer) put(name string, write func(io.Writer) error) error {
+	path := filepath.Join(w.dir, filepath.FromSlash(name))
 	beside := path + besideSuffix
 	file, err := writeHashed(beside, write)
 	if err != nil {

@@ -221,6 +221,9 @@ func TestARecordingIsNeverWrittenOver(t *testing.T) {
 		if _, err := w.Trace(supply("day")); err == nil {
 			t.Error("one that is being recorded was begun again")
 		}
+		if c := check(t, dir); !c.Whole {
+			t.Errorf("pass %d, begun again: %+v", pass, c.Differences)
+		}
 		feed(t, day, 4000)
 		if err := w.FinishTrace(day, trace.Statement{Complete: true}); err != nil {
 			t.Fatal(err)

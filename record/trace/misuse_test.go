@@ -201,6 +201,11 @@ func TestADiskThatGetsFull(t *testing.T) {
 	if err := w.Append(one(2, 0.3)); !errors.Is(err, named) || !errors.Is(err, errNoRoom) {
 		t.Error(err)
 	}
+	if raw, err := os.ReadFile(filepath.Join(dir, "day.raw")); err != nil {
+		t.Fatal(err)
+	} else if _, chunks, damaged, torn, err := trace.ReadRaw(raw); err != nil || len(chunks) != 1 || damaged+torn > 0 {
+		t.Errorf("of %d bytes, %d are damaged and %d torn: %v", len(raw), damaged, torn, err)
+	}
 	if err := w.Append(one(3, 0.4)); err != nil {
 		t.Error(err)
 	}
