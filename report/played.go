@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"fourwire/quantity"
 	"fourwire/record"
@@ -41,12 +40,15 @@ func played(rec *record.Record) []Played {
 	return out
 }
 
+// playedAt stands between the word of a column and the source that played the battery: "drawn of the battery at feed".
+const playedAt = " of the battery at "
+
 // discharge finds the columns of an emulation: what was measured in volts, over what was drawn or the charge that was left.
 func discharge(rec *record.Record, e record.Emulation) Curve {
 	x := ""
 	for _, word := range []string{"drawn", "charge"} {
 		for _, c := range rec.Columns {
-			if x == "" && (c.Expr == word+" on "+e.Source || c.Expr == word+" on "+e.Name) {
+			if x == "" && c.Expr == word+playedAt+e.Source {
 				x = c.Name
 			}
 		}
@@ -57,7 +59,7 @@ func discharge(rec *record.Record, e record.Emulation) Curve {
 	var list []Curve
 	for _, c := range rec.Columns {
 		measured := c.Kind == record.Measured && c.Dim == quantity.Voltage
-		if measured || strings.HasPrefix(c.Expr, "open_circuit on ") {
+		if measured || c.Expr == "open_circuit"+playedAt+e.Source {
 			list = append(list, curve(rec, record.Curve{X: x, Y: c.Name}))
 		}
 	}

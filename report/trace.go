@@ -24,8 +24,12 @@ type Trace struct {
 	Overview  [][]trace.Bin // per signal, about overviewBins of them over the whole trace
 	Trust     Trust
 	Drain     *record.Drain // nil: nobody has analysed it
+	Brief     bool          // one of so many that it is only listed: there is no overview
 	Missing   string        // why the trace cannot be shown; empty where it can
 }
+
+// mostShown is how many traces are shown one by one.
+const mostShown = 12
 
 // overviewBins is how fine the picture of a whole trace is.
 const overviewBins = 2000
@@ -43,8 +47,8 @@ func traces(rec *record.Record) []Trace {
 		return []Trace{{Name: record.TracesFolder, Missing: err.Error()}}
 	}
 	var out []Trace
-	for _, name := range names {
-		t := Trace{Name: name}
+	for i, name := range names {
+		t := Trace{Name: name, Brief: i >= mostShown}
 		if err := t.open(dir); err != nil {
 			t.Missing = err.Error()
 		}
@@ -65,6 +69,9 @@ func (t *Trace) open(dir string) error {
 	defer f.Close()
 	t.Head, t.Len, t.Statement = f.Head(), f.Len(), f.Statement()
 	for k := range t.Head.Signals {
+		if t.Brief {
+			break
+		}
 		var bins []trace.Bin
 		if t.Len > 0 {
 			if bins, err = f.Zoom(k, 0, t.Len, int(min(t.Len, overviewBins)), nil); err != nil {
@@ -167,6 +174,24 @@ func AmpereHours(coulombs, u float64) string {
 	}
 	value, _ := s.Numbers(coulombs, u)
 	return value + " " + s.Symbol
+}
+
+// TraceRow is a trace in one row.
+type TraceRow struct{ Name, Taken, Whole, Mean, Charge string }
+
+// Row tells a trace in one row.
+func (t *Trace) Row() TraceRow {
+	out := TraceRow{Name: t.Name, Taken: t.Taken(), Whole: "complete", Mean: "–", Charge: "–"}
+	switch {
+	case t.Missing != "":
+		out.Taken, out.Whole = "–", "cannot be shown: "+t.Missing
+	case !t.Trust.Complete:
+		out.Whole, _, _ = strings.Cut(t.Trust.Headline, ".")
+	}
+	if t.Drain != nil {
+		out.Mean, out.Charge = WithU(t.Drain.Mean.Value, t.Drain.Mean.U, quantity.Current), WithU(t.Drain.Charge.Value, t.Drain.Charge.U, quantity.Charge)
+	}
+	return out
 }
 
 // Figures are the numbers of the whole recording, each with its uncertainty.

@@ -1,6 +1,7 @@
 package report_test
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -8,6 +9,7 @@ import (
 	"testing"
 
 	"fourwire/record"
+	"fourwire/record/trace"
 	"fourwire/report"
 	"fourwire/report/html"
 	"fourwire/report/reporttest"
@@ -146,5 +148,38 @@ func TestDamagedSamplesLeaveThePicture(t *testing.T) {
 	page, err := os.ReadFile(filepath.Join(dir, report.PageFile))
 	if err != nil || !strings.Contains(string(page), "cannot be shown") || !strings.Contains(string(page), `class="envelope"`) || strings.Contains(string(page), `class="viewer"`) {
 		t.Errorf("%v: the page does not tell of damaged samples, or has no picture", err)
+	}
+}
+
+// A sweep may record at every point: a page shows the first traces in full and lists the others, so that its size is bounded.
+func TestManyTracesAreListed(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "r")
+	if err := reporttest.WriteDrain(dir, reporttest.Drain{Seconds: 20}); err != nil {
+		t.Fatal(err)
+	}
+	for n := range 14 {
+		w, err := trace.Create(filepath.Join(dir, "traces"), trace.Head{Name: fmt.Sprintf("more-%02d", n), IntervalSeconds: 0.001, Signals: []trace.Signal{{Name: "i", Unit: "A", Ranges: []trace.Range{{Full: 1}}}}})
+		if err == nil {
+			err = w.Append(&trace.Samples{Count: 3, Values: [][]float32{{1, 0.5, 0.25}}, Runs: [][]trace.Run{{{}}}})
+		}
+		if err == nil {
+			err = w.Finish(trace.Statement{Complete: true})
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := report.Build(dir, html.Form(), workbook.Form()); err != nil {
+		t.Fatal(err)
+	}
+	page, err := os.ReadFile(filepath.Join(dir, report.PageFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := strings.Count(string(page), `<div class="viewer"`); n != 12 {
+		t.Errorf("%d viewers", n)
+	}
+	if !strings.Contains(string(page), "Further recordings") || !strings.Contains(string(page), "more-13") {
+		t.Error("the others are not listed")
 	}
 }

@@ -17,6 +17,10 @@ type discharge struct {
 // battery fills in what long recordings and batteries add to the page.
 func (p *page) battery(beside map[string]written) error {
 	for i := range p.Report.Traces {
+		if p.Report.Traces[i].Brief {
+			p.Further = append(p.Further, p.Report.Traces[i].Row())
+			continue
+		}
 		v := newTraceView(&p.Report.Traces[i], beside[p.Report.Traces[i].Name], i)
 		p.Tiled = p.Tiled || v.Data != nil
 		p.Recordings = append(p.Recordings, v)

@@ -104,6 +104,7 @@ type page struct {
 	BudgetScript template.JS
 
 	Recordings []traceView
+	Further    []report.TraceRow
 	Discharges []discharge
 	Tiled      bool // a viewer loads files from beside the page
 	Viewer     template.JS

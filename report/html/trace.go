@@ -219,7 +219,7 @@ func writeTiles(r *report.Report, budget int64) (map[string]written, error) {
 	out := map[string]written{}
 	for i := range r.Traces {
 		t := &r.Traces[i]
-		if t.Missing != "" {
+		if t.Missing != "" || t.Brief {
 			continue
 		}
 		events, folder := t.Events(r.Record), filepath.Join(r.Record.Dir, report.Folder, t.Name)

@@ -88,9 +88,9 @@ func drainInside(w *record.Writer, v *clock.Virtual, dir string, o Drain) error 
 		return err
 	}
 	columns := []record.Column{
-		{Name: "drawn", Kind: record.Derived, Dim: quantity.Charge, Expr: "drawn on feed"},
+		{Name: "drawn", Kind: record.Derived, Dim: quantity.Charge, Expr: "drawn of the battery at feed"},
 		{Name: "volts", Kind: record.Measured, Dim: quantity.Voltage, Node: "v(node.supply)", From: "smu.1"},
-		{Name: "charge", Kind: record.Derived, Dim: quantity.Ratio, Expr: "charge on feed"},
+		{Name: "charge", Kind: record.Derived, Dim: quantity.Ratio, Expr: "charge of the battery at feed"},
 		{Name: "life", Kind: record.Derived, Dim: quantity.Time, Expr: "life on primary"},
 	}
 	if err := w.Columns(columns, false); err != nil {

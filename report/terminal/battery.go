@@ -8,10 +8,21 @@ import (
 	"fourwire/report"
 )
 
+// fullTraces is how many recordings are told in full; more of them have one line each.
+const fullTraces = 3
+
 // battery writes what long recordings and batteries came to: whether a recording is whole, its figures, where the charge went, how long the
 // battery lasts.
 func (p printer) battery(r *report.Report) {
 	for i := range r.Traces {
+		if len(r.Traces) > fullTraces {
+			row := r.Traces[i].Row()
+			if i == 0 {
+				p.line("")
+			}
+			p.wrapped("", row.Name+": "+row.Whole+"; mean "+row.Mean+", charge "+row.Charge)
+			continue
+		}
 		p.recording(&r.Traces[i])
 	}
 	for _, l := range r.Lives {

@@ -35,6 +35,9 @@ func sheetOf(name string, n int) string {
 func (b *book) batterySheets() []string {
 	var out []string
 	for n, t := range b.report.Traces {
+		if t.Brief {
+			break // the first ones are not brief
+		}
 		if len(t.Overview) > 0 {
 			out = append(out, sheetOf(traceSheet, n))
 		}
@@ -54,6 +57,9 @@ func (b *book) batterySheets() []string {
 func (b *book) battery() error {
 	for n := range b.report.Traces {
 		t := &b.report.Traces[n]
+		if t.Brief {
+			break
+		}
 		if len(t.Overview) > 0 {
 			if err := b.trace(t, sheetOf(traceSheet, n)); err != nil {
 				return err
