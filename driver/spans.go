@@ -26,6 +26,7 @@ type expectation struct {
 	kind  ledger.Kind
 	first ledger.Kind // of the first part
 	part  time.Duration
+	at    time.Time // when that was so long; zero: it is so long whenever
 }
 
 // Unwrap is the link itself.
@@ -63,6 +64,9 @@ func (w *wire) Receive(ctx context.Context, into []byte) ([]byte, error) {
 	e := w.next
 	w.next = expectation{}
 	plain := e == expectation{} && t == nil
+	if !e.at.IsZero() {
+		e.part = max(0, e.part-w.in.clock.Since(e.at)) // of what others were waited for meanwhile, it has passed
+	}
 	if e.kind == "" {
 		e.kind = ledger.Processing
 	}
@@ -113,7 +117,9 @@ func (s span) Leave() {
 
 // expect says what the wait for the next answer is spent on: a first part of it, at most so long, and the rest.
 func (in *Instrument) expect(first ledger.Kind, part time.Duration, rest ledger.Kind) {
-	in.wire.next = expectation{kind: rest, first: first, part: max(part, 0)}
+	if in.config.Spans != nil {
+		in.wire.next = expectation{kind: rest, first: first, part: max(part, 0), at: in.clock.Now()}
+	}
 }
 
 // sleep lets time pass that goes into a kind of span.

@@ -69,6 +69,22 @@ func TestSpansOfAPoint(t *testing.T) {
 	if read[ledger.Range] != armed[ledger.Range] || read[ledger.OutputUp] != before[ledger.OutputUp] {
 		t.Errorf("a reading was booked otherwise: %v", read)
 	}
+	var ends []driver.Action
+	for i, in := range []*driver.Instrument{psu, sink} {
+		must(t, meters[i].Begin(ctx, driver.Request{Function: driver.Volts, Aperture: 20 * time.Millisecond, Expect: 12}))
+		ends = append(ends, driver.Action{Instrument: in, Do: func(ctx context.Context) error {
+			got, err := meters[i].End(ctx)
+			if err == nil && math.Abs(got.Value.X-12) > 0.1 {
+				t.Errorf("%v V", got.Value.X)
+			}
+			return err
+		}})
+	}
+	must(t, driver.Together(ctx, ends...))
+	if got := kinds(spans); math.Abs(got[ledger.Aperture]-read[ledger.Aperture]-0.02) > 2e-3 {
+		t.Errorf("ended together, two apertures of 20 ms took %v s", got[ledger.Aperture]-read[ledger.Aperture])
+	}
+	read = kinds(spans)
 	_, _, err = source.Inspect(ctx)
 	must(t, err)
 	looked := kinds(spans)
