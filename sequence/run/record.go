@@ -258,8 +258,13 @@ func (r *runner) fill(ctx context.Context, rec *recording) error {
 		if r.cfg.Busy != nil {
 			r.cfg.Busy(rec.span)
 		}
-		left := rec.expected - rec.next
-		least := int(min(left, int64(rec.block)))
+		least := int(min(rec.expected-rec.next, int64(rec.block)))
+		due := rec.started.At.Add(rec.started.Within + seconds(float64(rec.next+int64(least))*rec.every))
+		if wait := due.Sub(r.clock.Now()) - heldAtMost; wait > 0 { // an interruption ends the wait, and no answer that is under way
+			if err := r.sleep(ctx, wait); err != nil {
+				return err
+			}
+		}
 		if _, err := r.fetch(ctx, rec, max(least, mostFetched), least); err != nil {
 			return err
 		}
@@ -273,10 +278,19 @@ func (r *runner) fill(ctx context.Context, rec *recording) error {
 	return nil
 }
 
+// heldAtMost is for how long an answer may be held until its samples are there.
+const heldAtMost = 100 * time.Millisecond
+
+// fetchWithin is how long the samples that wait may take to come.
+const fetchWithin = 10 * time.Second
+
 // fetch takes samples that wait, with least above 0 until so many are there, and keeps them.
 func (r *runner) fetch(ctx context.Context, rec *recording, most, least int) (count int, err error) {
+	// an answer that is under way is waited for even where the run is interrupted: its samples would be lost
+	within, cancel := r.clock.WithTimeout(context.WithoutCancel(ctx), fetchWithin+seconds(float64(least)*rec.every))
+	defer cancel()
 	for tries := 0; ; tries++ {
-		err := rec.rec.Fetch(ctx, most, least, &rec.in)
+		err := rec.rec.Fetch(within, most, least, &rec.in)
 		if err == nil {
 			break
 		}
