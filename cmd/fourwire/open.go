@@ -11,6 +11,7 @@ import (
 	"fourwire/driver/bench"
 	"fourwire/driver/model"
 	"fourwire/internal/clock"
+	"fourwire/internal/ledger"
 	"fourwire/quantity/measured"
 	"fourwire/record"
 	"fourwire/sequence/plan"
@@ -27,7 +28,10 @@ const openTimeout = 10 * time.Second
 type openBench struct {
 	clock       clock.Clock
 	ledger      *measured.Ledger
-	simulator   *sim.Bench // nil for real instruments
+	simulator   *sim.Bench     // nil for real instruments
+	spans       *ledger.Ledger // account of the time, from when the bench was made
+	began       time.Time
+	times       map[string]driver.Times // how fast the instruments answered that have been let go
 	seed        *uint64
 	instruments []*driver.Instrument
 	addresses   map[string]transport.Address // of the instruments, with every option
@@ -38,6 +42,7 @@ type openBench struct {
 func openClock(tb *testBench, seed uint64, seeded bool, start time.Time) (*openBench, error) {
 	o := &openBench{clock: clock.Real(), ledger: &measured.Ledger{}, addresses: map[string]transport.Address{}}
 	if !tb.simulated {
+		o.began, o.spans = o.clock.Now(), ledger.New(o.clock)
 		return o, nil
 	}
 	if !seeded {
@@ -48,6 +53,7 @@ func openClock(tb *testBench, seed uint64, seeded bool, start time.Time) (*openB
 		return nil, err
 	}
 	o.simulator, o.clock, o.seed = b, b.Clock(), &seed
+	o.began, o.spans = o.clock.Now(), ledger.New(o.clock)
 	return o, nil
 }
 
@@ -95,15 +101,23 @@ func (o *openBench) open(ctx context.Context, r *oneRun) error {
 func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a transport.Address, in bench.Instrument, m *model.Model, each bool, ambient float64) (*driver.Instrument, error) {
 	ctx, cancel := o.clock.WithTimeout(ctx, openTimeout)
 	defer cancel()
+	began := o.clock.Now()
+	connecting := o.spans.Enter(ledger.Transfer, in.Name)
 	link, err := d.Dial(ctx, a)
+	connecting.Leave()
 	if err != nil {
 		return nil, err
+	}
+	var wire time.Duration
+	if a.Scheme == "tcp" {
+		wire = o.clock.Since(began)
 	}
 	link = k.link(link)
 	one, err := driver.Open(ctx, driver.Config{
 		Name: in.Name, Address: a.String(), Model: m, Link: link, Clock: o.clock, Ledger: o.ledger,
 		Expect:           driver.Identity{Maker: in.Identity.Maker, Model: in.Identity.Model, Serial: in.Identity.Serial},
 		CheckEachCommand: each, AmbientKelvin: ambient, Age: in.Age(o.clock.Now()),
+		Spans: o.spans, WireTime: wire, ByteTime: byteTime(a),
 	})
 	if err != nil {
 		return nil, errors.Join(err, link.Close())
@@ -113,6 +127,7 @@ func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a tr
 
 // close lets go of every instrument; the runner has made the bench safe before.
 func (o *openBench) close() {
+	o.keepTimes()
 	for _, in := range o.instruments {
 		_ = in.Close() // the run is over; a broken link has been reported by whoever used it
 	}

@@ -13,8 +13,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"fourwire/driver/guardian"
+	"fourwire/driver/hazard"
 	"fourwire/internal/clock"
 	"fourwire/internal/diag"
+	"fourwire/internal/ledger"
 	"fourwire/record"
 	"fourwire/report"
 	"fourwire/sequence"
@@ -270,12 +272,7 @@ func (r *oneRun) energise(ctx context.Context) (run.Summary, error) {
 		r.watch.observe(run.Event{Kind: "coverage", Level: "info", Text: coverage.Text()})
 		notes := cautionsFor(r.bench, r.seq)
 		r.app.printCautions(notes)
-		if !r.flags.yes {
-			if err := r.app.confirm(r.plan, coverage); err != nil {
-				return run.Summary{}, err
-			}
-		}
-		if err := r.acknowledge(notes); err != nil {
+		if err := r.consent(notes, coverage); err != nil {
 			return run.Summary{}, err
 		}
 		if err := r.checkHookup(ctx); err != nil {
@@ -284,7 +281,7 @@ func (r *oneRun) energise(ctx context.Context) (run.Summary, error) {
 	}
 	config := run.Config{
 		Plan: r.plan, Instruments: r.opened.forRun(), Clock: r.opened.clock, Ledger: r.opened.ledger,
-		Sink: r.writer, Observe: r.watch.observe,
+		Sink: r.writer, Observe: r.watch.observe, Spans: r.opened.spans,
 	}
 	var err error
 	if config.Resume, err = r.resumed(); err != nil {
@@ -292,6 +289,17 @@ func (r *oneRun) energise(ctx context.Context) (run.Summary, error) {
 	}
 	r.keeper.guard(&config)
 	return run.Run(ctx, config)
+}
+
+// consent asks whoever is there; the time that it takes is theirs.
+func (r *oneRun) consent(notes []hazard.Note, coverage guardian.Coverage) error {
+	defer r.opened.spans.EnterWhole(ledger.Operator, "").Leave()
+	if !r.flags.yes {
+		if err := r.app.confirm(r.plan, coverage); err != nil {
+			return err
+		}
+	}
+	return r.acknowledge(notes)
 }
 
 // finish closes the record, makes the reports and says how it ended.
@@ -309,6 +317,7 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 		end.Reason = err.Error()
 	}
 	var full *record.FullError
+	_ = r.writer.PutLedger(r.account(summary.Responses)) // a record without it is a whole record, and a disk that is full is told of by what follows
 	if ferr := r.writer.Finish(end); ferr != nil {
 		if errors.As(ferr, &full) && errors.As(err, &full) {
 			ferr = errors.New("there is no room for its manifest either")

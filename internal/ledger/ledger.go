@@ -129,6 +129,10 @@ func (e Entry) leave(first Kind, part time.Duration) {
 	}
 	now := l.clock.Now()
 	a := l.present()
+	if e.depth > 1 && l.stack[e.depth-2].whole { // it is no span of its own
+		l.stack = l.stack[:e.depth-1]
+		return
+	}
 	if part > 0 && !a.whole {
 		b := a
 		b.kind = first
@@ -184,10 +188,15 @@ func (l *Ledger) Spans() []Span {
 			out = append(out, Span{a.kind, a.instrument, a.step, s.count, s.took.Seconds()})
 		}
 	}
-	slices.SortFunc(out, func(a, b Span) int {
+	Sort(out)
+	return out
+}
+
+// Sort puts the longest first.
+func Sort(spans []Span) {
+	slices.SortFunc(spans, func(a, b Span) int {
 		return cmp.Or(cmp.Compare(b.Seconds, a.Seconds), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Instrument, b.Instrument), cmp.Compare(a.Step, b.Step))
 	})
-	return out
 }
 
 // Elapsed is the time since the account was begun, which its spans add up to.

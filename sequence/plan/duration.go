@@ -7,42 +7,31 @@ import (
 
 	"fourwire/driver/model"
 	"fourwire/internal/diag"
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/sequence"
 )
 
-// Wait is the time that a run spends on one kind of wait.
+// Wait is the time that a run spends on one kind of span. The kinds are those by which a run keeps account of its time.
 type Wait struct {
-	Kind    string  `json:"kind"`
-	Seconds float64 `json:"seconds"`
+	Kind    ledger.Kind `json:"kind"`
+	Seconds float64     `json:"seconds"`
 }
-
-// The kinds of wait of a prediction.
-const (
-	waitProcessing = "processing" // instruments at work on commands and answers
-	waitOutput     = "output"     // outputs that move
-	waitSettle     = "settle"     // stability windows; what the device itself needs is not known before
-	waitFixed      = "fixed wait"
-	waitAperture   = "aperture"
-	waitReading    = "reading" // of an instrument, on top of the aperture
-	waitRange      = "range"   // measuring ranges that change
-	waitMode       = "mode"    // load modes that change
-	waitRecording  = "recording"
-	waitEmulation  = "emulation" // the longest that it may take
-)
 
 // stopwatch adds up how long a run takes, from the timing of the models.
 type stopwatch struct {
 	*binder
-	took   map[string]time.Duration
+	took   map[ledger.Kind]time.Duration
 	ranges map[Channel]float64 // where each meter stands
+	last   map[string]float64  // V, what the source at a node was set to last
+	moves  time.Duration       // how long an output still moves, of which nobody has waited for anything yet
 }
 
 func newStopwatch(c *binder) *stopwatch {
-	return &stopwatch{binder: c, took: map[string]time.Duration{}, ranges: map[Channel]float64{}}
+	return &stopwatch{binder: c, took: map[ledger.Kind]time.Duration{}, ranges: map[Channel]float64{}, last: map[string]float64{}}
 }
 
-func (s *stopwatch) add(kind string, times int, d time.Duration) {
+func (s *stopwatch) add(kind ledger.Kind, times int, d time.Duration) {
 	if d > 0 && times > 0 {
 		s.took[kind] += time.Duration(times) * d
 	}
@@ -79,8 +68,17 @@ func (s *stopwatch) timing(ch Channel) model.Timing {
 	return model.Timing{}
 }
 
-// setMessages is how many messages one setting costs: the setting, its verification, and the question for errors.
-const setMessages = 3
+// How many messages things cost.
+const (
+	setMessages    = 4  // a setting, the question for errors, and another one with that for a restart at the end of the step
+	switchMessages = 3  // an output: the switch, the question for errors, and whether it is on
+	readMessages   = 2  // a reading: its start and its question
+	statusMessages = 5  // a source or load that is asked what it is doing, and what is set
+	checkMessages  = 2  // the question for errors and a restart, at the end of a point
+	openMessages   = 8  // an instrument that is opened and prepared
+	firstMessages  = 10 // a source or load besides: protection, limits, outputs off
+	lastMessages   = 8  // and that is switched off in the end
+)
 
 func (s *stopwatch) set(w *walker, role int, was Setting, _ diag.Place, times int) {
 	t := s.timing(s.plan.Roles[role].Channel)
@@ -88,7 +86,13 @@ func (s *stopwatch) set(w *walker, role int, was Setting, _ diag.Place, times in
 	if st == was {
 		return
 	}
-	s.add(waitProcessing, times, setMessages*t.Processing)
+	if need := s.plan.Roles[role].Need; need.Role == sequence.RoleSource && st.On && !math.IsNaN(st.Volts) {
+		s.last[need.Node] = st.Volts
+	}
+	same := was
+	if same.On = st.On; same != st {
+		s.add(ledger.Processing, times, setMessages*t.Processing)
+	}
 	step := st.Volts - was.Volts
 	spec := model.SourceSpec{}
 	if ch := s.channel(s.plan.Roles[role].Channel); ch != nil && ch.Source != nil {
@@ -96,16 +100,18 @@ func (s *stopwatch) set(w *walker, role int, was Setting, _ diag.Place, times in
 	}
 	switch {
 	case st.On && !was.On:
-		s.add(waitOutput, times, t.OutputUp)
+		s.add(ledger.OutputUp, times, switchMessages*t.Processing)
+		s.moves = max(s.moves, t.OutputUp)
 	case !st.On && was.On:
-		s.add(waitOutput, times, t.OutputDown)
+		s.add(ledger.OutputDown, times, switchMessages*t.Processing)
+		s.moves = max(s.moves, t.OutputDown)
 	case st.On && step > 0:
-		s.add(waitOutput, times, moving(t.OutputUp, step, spec.SlewUp))
+		s.moves = max(s.moves, moving(t.OutputUp, step, spec.SlewUp))
 	case st.On && step < 0:
-		s.add(waitOutput, times, moving(t.OutputDown, -step, spec.SlewDown))
+		s.moves = max(s.moves, moving(t.OutputDown, -step, spec.SlewDown))
 	}
 	if st.Hold.Dim != was.Hold.Dim {
-		s.add(waitMode, times, t.ModeChange)
+		s.add(ledger.Processing, times, t.ModeChange)
 	}
 }
 
@@ -117,10 +123,11 @@ func moving(whole time.Duration, step, slew float64) time.Duration {
 	return min(whole, seconds(step/slew))
 }
 
-// statusMessages is how many messages it costs to ask a source or load for its mode at a point.
-const statusMessages = 2
+// passing lets time go by in which outputs move that nobody waits for.
+func (s *stopwatch) passing(d time.Duration) { s.moves = max(0, s.moves-d) }
 
-// settle needs the window and one more reading to see it: readings are a fifth of the window long.
+// settle needs readings that fill the window, after the outputs have arrived: readings are a fifth of the window long. What the device itself
+// needs is not known before.
 func (s *stopwatch) settle(_ *walker, st *sequence.Settle, times int) {
 	window := seconds(st.For.SI)
 	aperture := min(max(window/5, time.Millisecond), 100*time.Millisecond)
@@ -128,28 +135,30 @@ func (s *stopwatch) settle(_ *walker, st *sequence.Settle, times int) {
 	for _, n := range st.Value.Nodes() {
 		if k := s.plan.GaugeIndex(sequence.Function(n.Function), n.Node); k >= 0 {
 			t := s.timing(s.plan.Gauges[k].Channel)
-			reading = max(reading, aperture+t.Reading+2*t.Processing)
+			reading = max(reading, aperture+t.Reading+readMessages*t.Processing)
 		}
 	}
-	count := math.Ceil(float64(window) / float64(reading))
-	s.add(waitSettle, times, time.Duration((count+1)*float64(reading)))
+	count := max(2, math.Ceil(float64(window)/float64(reading)))
+	s.add(ledger.Settle, times, s.moves+time.Duration(count*float64(reading)))
+	s.moves = 0
 }
 
 // record counts the time of a recording without steps; with steps these take the time.
 func (s *stopwatch) record(w *walker, r *sequence.Record, times int) {
 	if r.For != nil {
-		s.add(waitRecording, times, seconds(w.number(r.For)))
+		s.add(ledger.Aperture, times, seconds(w.number(r.For)))
 	}
 }
 
 func (s *stopwatch) emulate(w *walker, e *sequence.Emulate, times int) {
 	if e.Until.Time != nil {
-		s.add(waitEmulation, times, seconds(w.number(e.Until.Time)))
+		s.add(ledger.FixedWait, times, seconds(w.number(e.Until.Time)))
 	}
 }
 
 func (s *stopwatch) wait(_ *walker, duration float64, times int) {
-	s.add(waitFixed, times, seconds(duration))
+	s.add(ledger.FixedWait, times, seconds(duration))
+	s.passing(seconds(duration))
 }
 
 func seconds(x float64) time.Duration {
@@ -165,9 +174,17 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 	if span := seconds(m.Burst.For.SI); span > 0 {
 		aperture = span
 	}
+	touched := map[string]bool{}
+	touch := func(ch Channel) {
+		if !touched[ch.Instrument] {
+			touched[ch.Instrument] = true
+			s.add(ledger.Processing, times, checkMessages*s.timing(ch).Processing)
+		}
+	}
 	for i := range s.plan.Roles {
-		if s.plan.Roles[i].Need.Role != sequence.RoleMeter {
-			s.add(waitProcessing, times, statusMessages*s.timing(s.plan.Roles[i].Channel).Processing)
+		if r := &s.plan.Roles[i]; r.Need.Role == sequence.RoleSource || r.Need.Role == sequence.RoleLoad {
+			s.add(ledger.Processing, times, statusMessages*s.timing(r.Channel).Processing)
+			touch(r.Channel)
 		}
 	}
 	for _, readings := range s.plan.Rounds(m) {
@@ -179,21 +196,66 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 				continue
 			}
 			used = true
+			touch(s.plan.Gauges[k].Channel)
 			ch := s.plan.Gauges[k].Channel
 			t := s.timing(ch)
-			processing += 2 * t.Processing
+			processing += readMessages * t.Processing
 			reading = max(reading, t.Reading)
 			if full := specs[i].Full; s.ranges[ch] != full && !s.plan.Gauges[k].Together {
 				s.ranges[ch] = full
-				s.add(waitRange, times, t.RangeChange)
+				s.add(ledger.Range, times, t.RangeChange)
 			}
 		}
 		if used {
-			s.add(waitProcessing, times*passes, processing)
-			s.add(waitReading, times*passes, reading)
-			s.add(waitAperture, times*passes, aperture)
+			s.add(ledger.Processing, times*passes, processing)
+			s.add(ledger.Processing, times*passes, reading)
+			s.add(ledger.Aperture, times*passes, aperture)
+			s.passing(aperture)
 		}
 	}
+}
+
+// around adds what comes before the first step and after the last: preparing, switching off, and watching until nodes are discharged.
+func (s *stopwatch) around() {
+	opened := map[string]bool{}
+	open := func(ch Channel) {
+		if !opened[ch.Instrument] {
+			opened[ch.Instrument] = true
+			s.add(ledger.Processing, 1, openMessages*s.timing(ch).Processing)
+		}
+	}
+	for i := range s.plan.Gauges {
+		open(s.plan.Gauges[i].Channel)
+	}
+	for i := range s.plan.Roles {
+		r := &s.plan.Roles[i]
+		open(r.Channel)
+		if r.Need.Role != sequence.RoleSource && r.Need.Role != sequence.RoleLoad {
+			continue
+		}
+		t := s.timing(r.Channel)
+		s.add(ledger.Processing, 1, firstMessages*t.Processing)
+		s.add(ledger.OutputDown, 1, lastMessages*t.Processing)
+		if r.Need.Role == sequence.RoleSource {
+			s.add(ledger.OutputDown, 1, s.discharge(r.Need.Node, s.last[r.Need.Node]))
+		}
+	}
+}
+
+// dischargedVolts is where a node counts as discharged, and dischargeWithin is how long a run looks.
+const (
+	dischargedVolts = 1.0
+	dischargeWithin = 3 * time.Second
+)
+
+// discharge is how long a node takes to be discharged through its bleeder: RC ln(V/Vsafe), as far as the bench states both.
+func (s *stopwatch) discharge(node string, volts float64) time.Duration {
+	for _, n := range s.plan.Bench.Nodes {
+		if n.Name == node && volts > dischargedVolts {
+			return min(dischargeWithin, seconds(n.Farads*n.BleederOhm*math.Log(volts/dischargedVolts)))
+		}
+	}
+	return 0
 }
 
 func roughly(seconds float64) string {

@@ -33,6 +33,7 @@ func (c *binder) predict() {
 	w := newWalker(c.plan, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, derive: f.derive, judge: f.judge, gives: f.gives, record: f.clock.record, emulate: f.clock.emulate})
 	f.walker = w
 	w.run()
+	f.clock.around()
 	fit := &c.plan.Fit
 	c.plan.Predicted = f.clock.total()
 	fit.Points, fit.Seconds, fit.Derived, fit.Time = c.plan.Points, c.plan.Predicted.Seconds(), f.spreads, f.clock.waits()

@@ -154,7 +154,7 @@ func (f Fit) time(b *strings.Builder) {
 		} else {
 			text += ","
 		}
-		text += " " + w.Kind + " " + roughly(w.Seconds)
+		text += " " + string(w.Kind) + " " + roughly(w.Seconds)
 	}
 	fill(b, "", "  ", text)
 }

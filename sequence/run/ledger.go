@@ -3,6 +3,7 @@ package run
 import (
 	"fmt"
 	"math"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -50,10 +51,16 @@ func (r *runner) at(place diag.Place) {
 		if r.places == nil {
 			r.places = map[diag.Place]string{}
 		}
-		text = place.String()
+		text = placeText(place)
 		r.places[place] = text
 	}
 	r.cfg.Spans.Step(text)
+}
+
+// placeText is the place of a step without the folder of its file.
+func placeText(p diag.Place) string {
+	p.File = filepath.Base(p.File)
+	return p.String()
 }
 
 // rises watches an output that is about to be switched on for the first time in this run.
@@ -116,7 +123,7 @@ func StepTexts(s *sequence.Sequence) map[string]string {
 	walk = func(steps []sequence.Step) {
 		for _, s := range steps {
 			if place := s.At(); place.Line > 0 {
-				out[place.String()] = stepText(s)
+				out[placeText(place)] = stepText(s)
 			}
 			switch s := s.(type) {
 			case *sequence.Sweep:
