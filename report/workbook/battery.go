@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"github.com/xuri/excelize/v2"
 
@@ -136,18 +137,24 @@ func (b *book) trace(t *report.Trace, name string) error {
 	}
 	c := report.Curve{Title: t.Title(), LogY: amps, X: record.Column{Name: "time since the start", Unit: "s", Dim: quantity.Time}, Y: record.Column{Name: t.Head.Signals[k].Name, Unit: t.Head.Signals[k].Unit, Dim: record.DimensionOf(t.Head.Signals[k].Unit)}}
 	var series []excelize.ChartSeries
-	for i, what := range []string{"most", "mean", "least"} {
-		line := report.Line{Name: what}
-		for _, x := range t.Overview[k] {
-			y := []float64{x.Max, x.Mean, x.Min}[i]
-			if x.Count > 0 && (!amps || y > 0) {
-				line.Dots = append(line.Dots, report.Dot{X: float64(x.From) * dt, Y: y, UX: math.NaN(), UY: math.NaN(), Status: record.StatusOK})
+	for i, x := range []struct {
+		name, colour string
+		column       int // of the first signal
+		width        float64
+	}{{"most", "9AA5B1", 6, 0.5}, {"least", "9AA5B1", 4, 0.5}, {"mean", strings.TrimPrefix(chart.StyleOf(0).Light, "#"), 5, 1.25}} { // the mean over the others
+		line := report.Line{Name: x.name}
+		for _, bin := range t.Overview[k] {
+			y := map[string]float64{"most": bin.Max, "mean": bin.Mean, "least": bin.Min}[x.name]
+			if bin.Count > 0 && (!amps || y > 0) {
+				line.Dots = append(line.Dots, report.Dot{X: float64(bin.From) * dt, Y: y, UX: math.NaN(), UY: math.NaN(), Status: record.StatusOK})
 			}
 		}
 		c.Lines = append(c.Lines, line)
-		column, _ := excelize.ColumnNumberToName(6 + 3*k - i)
+		column, _ := excelize.ColumnNumberToName(x.column + 3*k)
 		one := oneSeries(fmt.Sprintf("'%s'!$%s$%d", name, column, traceRow), span(name, "A", traceRow+1, last), span(name, column, traceRow+1, last), i)
-		one.Marker.Symbol, one.Line.Width = "none", []float64{0.75, 1.5, 0.75}[i]
+		one.Marker.Symbol = "none"
+		one.Fill.Color = []string{x.colour}
+		one.Line = excelize.LineOptions{Type: excelize.LineSolid, Width: x.width, Fill: one.Fill, Dash: excelize.LineDashSolid}
 		series = append(series, one)
 	}
 	return b.chart(name, "A"+strconv.Itoa(firstRow), c, series)

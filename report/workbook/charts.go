@@ -154,7 +154,7 @@ func axis(c record.Column, a chart.Axis) excelize.ChartAxis {
 	if high/low > 1e3 { // over many decades, whole ones
 		low, high = math.Pow10(int(math.Floor(math.Log10(low*(1+1e-9))))), math.Pow10(int(math.Ceil(math.Log10(high*(1-1e-9)))))
 		out.NumFmt.CustomNumFmt = "0E+00"
-		if c.Dim == quantity.Ratio {
+		if c.Dim == quantity.Ratio && low >= 1e-6 {
 			out.NumFmt.CustomNumFmt = "0.#### %"
 		}
 	}
