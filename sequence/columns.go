@@ -24,7 +24,7 @@ func (s *Sequence) CountPoints() int {
 func MakesRow(list []Step) bool {
 	for _, s := range list {
 		switch s := s.(type) {
-		case *Measure, *Record, *Drain, *Life:
+		case *Measure, *Record, *Drain, *Life, *Reverse, *Fit:
 			return true
 		case *When:
 			if MakesRow(s.Then) || MakesRow(s.Else) {
@@ -57,6 +57,9 @@ func nested(list []Step) (points, runs int) {
 			times = max(1, s.Values.most)
 			if s.RepeatFirst {
 				times++
+			}
+			if s.BothWays {
+				times *= 2
 			}
 			p, n = count(s.Steps)
 		case *Repeat:
@@ -144,6 +147,8 @@ func (r *reader) summary(n *diag.Node, global *scope) []Step {
 				out = append(out, r.derive(p, item, s))
 			case "judge":
 				out = append(out, r.judge(p, e.Value, s)...)
+			case "fit":
+				out = append(out, r.fit(p, item, s))
 			case "note":
 				out = append(out, &Note{Pos: p, Text: text(e.Value)})
 			}

@@ -29,7 +29,7 @@ func Read(name string, data []byte, set []Setting, found *diag.Findings) *Sequen
 	if root.Form != diag.Mapping {
 		return nil
 	}
-	r := &reader{found: found, lines: map[string][]string{name: lines(data)}, columns: map[string]known{}}
+	r := &reader{found: found, lines: map[string][]string{name: lines(data)}, columns: map[string]known{}, fits: map[string]diag.Place{}}
 	r.seq = &Sequence{File: name, Source: data, Title: text(root.Get("title")), About: text(root.Get("about")), Bench: text(root.Get("bench"))}
 	// a misspelt key may hide names: what is not known then is no news
 	if !sound {
@@ -72,6 +72,7 @@ type reader struct {
 	order     []Column // in order of appearance
 	columns   map[string]known
 	labels    []string
+	fits      map[string]diag.Place
 	traces    []trace   // recorded by the steps so far
 	recording []*Record // the record steps whose steps are being read
 	worked    int       // values worked out so far

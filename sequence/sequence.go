@@ -72,7 +72,7 @@ type Guard struct {
 }
 
 // Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When,
-// *Zero, *Note, *Record, *Drain, *Life or *Emulate.
+// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse or *Fit.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.
@@ -87,8 +87,10 @@ type (
 		Pos
 		Role   string // the need's name
 		Volts  *expr.Expr
-		Amps   *expr.Expr // current limit
+		Amps   *expr.Expr // current limit; the level where amps are forced, and Volts the compliance
 		Output Switch
+		Force  Function // Volts, or Amps
+		Pulse  Pulse
 	}
 	// Load sets a load; the unit of Hold picks the mode: A, V, ohm or W. The input goes on unless Input says off.
 	Load struct {
@@ -137,6 +139,8 @@ type (
 		// RepeatFirst runs the steps once more for the first value when all are done, to show what has drifted. That point has
 		// the label RepeatLabel and takes no part in a summary.
 		RepeatFirst bool
+		// BothWays goes through the values forwards, with the label OutLabel, then backwards, with BackLabel.
+		BothWays bool
 	}
 	// Settle waits until a value stays within a band.
 	Settle struct {

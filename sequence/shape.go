@@ -25,6 +25,7 @@ func Shape() diag.Type {
 		deriveShape(diag.Field{Name: "part", Type: diag.Text(), About: "only points of the sweep with this label"}),
 		judgeShape(diag.Field{Name: "part", Type: diag.Text(), About: "only points of the sweep with this label"}),
 		noteShape(),
+		fitShape(),
 	}
 	return diag.Struct(&diag.Shape{Title: "a sequence", About: "What to set, measure, work out and judge.", Fields: []diag.Field{
 		{Name: "fourwire", Type: diag.Word(Version), Required: true, About: "the kind of file, sequence/1"},
@@ -104,6 +105,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 			{Name: "volts", Type: diag.Expr(), About: "voltage"},
 			{Name: "amps", Type: diag.Expr(), About: "current limit"},
 			{Name: "output", Type: onOff, About: "on or off"},
+			forceFields()[0], forceFields()[1],
 		}},
 		{Title: "a load step", About: "Sets a load; its input goes on unless it says off.", Fields: []diag.Field{
 			{Name: "load", Type: diag.Text(), Required: true, About: "the name of a need with the role load"},
@@ -136,6 +138,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 			{Name: "sweep", Type: diag.MapOf("one name", valuesType()), Required: true, About: "name: a parameter, a value, a list or a range"},
 			body, label,
 			{Name: "repeat_first", Type: diag.YesNo(), About: "whether the first value is measured once more at the end, to show what has drifted"},
+			bothWaysField(),
 		}},
 		{Title: "a wait step", About: "Waits a fixed time; settle is better where something can be watched.", Fields: []diag.Field{
 			{Name: "wait", Type: diag.Expr(), Required: true, About: "how long"},
@@ -150,7 +153,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 			{Name: "else", Type: list, About: "what is done where it does not"},
 		}},
 		noteShape(),
-	}, batteryShapes(list)...)
+	}, append(batteryShapes(list), componentShapes()...)...)
 }
 
 func settleShape() *diag.Shape {

@@ -26,7 +26,7 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 }
 
 // kinds are the keys that tell a step.
-var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate"}
+var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate", "reverse", "fit"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
 func (r *reader) step(n *diag.Node, s *scope) []Step {
@@ -80,6 +80,10 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(r.life(p, n, s))
 	case "emulate":
 		return one(r.emulate(p, n, s))
+	case "reverse":
+		return one(r.reverse(p, n, s))
+	case "fit":
+		return one(r.fit(p, n, s))
 	}
 	return nil
 }
@@ -129,6 +133,7 @@ func (r *reader) source(p Pos, n *diag.Node, s *scope) *Source {
 	out := &Source{Pos: p, Role: text(n.Get("source")), Volts: r.expr(n.Get("volts")), Amps: r.expr(n.Get("amps")), Output: onOff(n.Get("output"))}
 	r.fed = true
 	ready := r.role(n.Get("source"), RoleSource)
+	r.force(n, out, ready)
 	if out.Volts != nil {
 		r.setpoint(out.Volts, s, ready, "the voltage of a source", "", quantity.Voltage)
 	}
@@ -328,8 +333,11 @@ func (r *reader) rule(n *diag.Node, otherwise verdict.Rule) verdict.Rule {
 
 func (r *reader) sweep(p Pos, n *diag.Node, s *scope) *Sweep {
 	out := &Sweep{Pos: p, Label: r.label(n.Get("label"), s), RepeatFirst: yes(n.Get("repeat_first"))}
+	r.bothWays(n, out, s)
 	inner := s.inner()
-	inner.label = out.Label
+	if inner.label = out.Label; out.BothWays {
+		inner.label = OutLabel
+	}
 	names := entries(n.Get("sweep"))
 	if v := n.Get("sweep"); len(names) != 1 && v != nil && v.Form == diag.Mapping {
 		r.found.AddHint(p.Place, "nest a sweep for each name", "a sweep has one name, this has %d", len(names))
