@@ -36,6 +36,8 @@ type Bench struct {
 	nodes       map[string]circuit.Node
 	nodeNames   []string
 	timed       []waiting // incidents that wait for their time
+	cables      []cable   // trigger lines
+	pulses      []pulse   // on their way
 	events      newest[Event]
 	onEvent     func(Event)
 	troubled    bool // things go wrong during the run
@@ -116,6 +118,8 @@ func (b *Bench) advance(to int64) {
 	for {
 		at := max(min(b.due(), to), b.engine.now)
 		b.engine.advance(at)
+		at = b.engine.now
+		b.deliver(at)
 		if b.troubled {
 			b.strikeDue(at)
 		}
@@ -132,8 +136,10 @@ func (b *Bench) advance(to int64) {
 
 // run lets an instrument do what it can do now.
 func (b *Bench) run(s *station) {
-	s.Watch(b.engine.now)
-	s.due = min(s.Device().Run(b.engine.now), s.WatchedUntil())
+	s.ActBySelf(b.engine.now)
+	s.due = instrument.Never
+	next := s.Device().Run(b.engine.now)
+	s.due = min(s.due, next, s.DueBySelf())
 	for i := len(s.conns) - 1; i >= 0; i-- {
 		s.conns[i].collect()
 		if s.conns[i].closed {
@@ -147,6 +153,9 @@ func (b *Bench) due() int64 {
 	next := instrument.Never
 	for _, s := range b.instruments {
 		next = min(next, s.due)
+	}
+	for _, p := range b.pulses {
+		next = min(next, p.at)
 	}
 	if b.troubled {
 		next = min(next, b.happensAt())
@@ -223,6 +232,11 @@ func (w world) Watch(v *instrument.Window)    { w.b.engine.watch(v) }
 func (w world) Unwatch(v *instrument.Window)  { w.b.engine.unwatch(v) }
 func (w world) Record(s *instrument.Stream)   { w.b.engine.record(s) }
 func (w world) Unrecord(s *instrument.Stream) { w.b.engine.unrecord(s) }
+
+func (w world) Sample(s instrument.Sampler)           { w.b.engine.sample(s) }
+func (w world) Unsample(s instrument.Sampler)         { w.b.engine.unsample(s) }
+func (w world) Wake(name string, at int64)            { w.b.wake(name, at) }
+func (w world) Pulse(name string, line int, at int64) { w.b.pulse(name, line, at) }
 
 func (w world) Log(name string, channel int, kind instrument.EventKind, text string, value float64) {
 	e := Event{time.Duration(w.b.engine.now), name, channel, kind, text, value}

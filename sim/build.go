@@ -57,6 +57,7 @@ func New(s *Scenario, o Options) (*Bench, error) {
 	if err := errors.Join(faults...); err != nil {
 		return nil, err
 	}
+	b.connectLines(s.Triggers, instrument.Seed(seed))
 	b.engine.states = make([]uint32, len(b.engine.movers))
 	b.engine.observe()
 	if b.engine.fault != nil {
@@ -199,7 +200,10 @@ func (c *Channel) specimen(seed instrument.Seed, name string, number int, ambien
 	key := func(what string, n int) instrument.Key {
 		return instrument.Key{Instrument: name, Channel: number, What: what, Number: uint64(n)}
 	}
-	out := instrument.ChannelSpec{Output: c.Output, Input: c.Input, Settle: c.Settle, Switch: c.Switch, Kelvin: ambientC - c.CalibratedC, Depth: c.Depth}
+	out := instrument.ChannelSpec{
+		Output: c.Output, Input: c.Input, Settle: c.Settle, Switch: c.Switch, Kelvin: ambientC - c.CalibratedC, Depth: c.Depth,
+		Digitiser: c.Digitiser, List: c.List,
+	}
 	out.Output.VoltsGain, out.Output.VoltsOffset = c.SetVolts.draw(seed, key("volts setting", 0))
 	out.Output.AmpsGain, out.Output.AmpsOffset = c.SetAmps.draw(seed, key("amps setting", 0))
 	out.Input.VoltsGain, out.Input.VoltsOffset = out.Output.VoltsGain, out.Output.VoltsOffset

@@ -35,16 +35,27 @@ func defaultLdo() device.LdoParams {
 	}
 }
 
-func defaultChannel(k instrument.Kind) Channel {
+func defaultChannel(k instrument.Kind) (c Channel) {
+	lists := instrument.ListSpec{Steps: 512, LeastDwell: 50 * time.Microsecond}
 	switch k {
 	case instrument.Load:
-		return defaultLoad()
+		c = defaultLoad()
+		c.Digitiser = instrument.DigitiserSpec{Least: 2 * time.Microsecond, Points: 32768, Readings: 10000, BandwidthHertz: 100e3, Skew: 100 * time.Nanosecond, Bits: 16}
+		lists.Steps = 256
 	case instrument.Meter:
-		return defaultMeter()
+		c = defaultMeter()
+		c.Digitiser = instrument.DigitiserSpec{Least: 20 * time.Microsecond, Points: 50000, Readings: 50000, BandwidthHertz: 20e3, Bits: 16}
+		return c
 	case instrument.Unit:
-		return defaultUnit()
+		c = defaultUnit()
+		c.Digitiser = instrument.DigitiserSpec{Least: time.Microsecond, Points: 65536, Readings: 10000, BandwidthHertz: 100e3, Skew: 50 * time.Nanosecond, Bits: 18}
+	default:
+		c = defaultSource()
+		c.Digitiser = instrument.DigitiserSpec{Least: 20 * time.Microsecond, Points: 4096, Readings: 1000, BandwidthHertz: 10e3, Skew: time.Microsecond, Bits: 16}
+		lists = instrument.ListSpec{Steps: 100, LeastDwell: time.Millisecond}
 	}
-	return defaultSource()
+	c.List = lists
+	return c
 }
 
 func defaultSource() Channel {

@@ -43,20 +43,22 @@ type engine struct {
 	resting bool
 	still   int // steps without movement
 
-	caps    []*capacitor
-	movers  []instrument.Mover
-	states  []uint32 // condition of each mover at the last commit
-	windows []*instrument.Window
-	streams []*instrument.Stream
-	meters  []*meter
-	modals  map[circuit.Branch]circuit.Modal
-	modeLog func(b circuit.Branch, to circuit.Mode)
-	fault   error // why there is no operating point at the moment
-	blind   int64 // how long a step without an operating point may be
-	steps   int64
-	within  int64   // end of the interval in which an event was seen; 0 without one
-	tryRest int64   // when resting may be tried again
-	allowed float64 // part of the usual bend that a step may have
+	caps     []*capacitor
+	movers   []instrument.Mover
+	states   []uint32 // condition of each mover at the last commit
+	windows  []*instrument.Window
+	streams  []*instrument.Stream
+	samplers []instrument.Sampler
+	meters   []*meter
+	modals   map[circuit.Branch]circuit.Modal
+	modeLog  func(b circuit.Branch, to circuit.Mode)
+	fault    error // why there is no operating point at the moment
+	blind    int64 // how long a step without an operating point may be
+	steps    int64
+	within   int64   // end of the interval in which an event was seen; 0 without one
+	tryRest  int64   // when resting may be tried again
+	halted   bool    // an instrument has something to do before time goes on
+	allowed  float64 // part of the usual bend that a step may have
 }
 
 // capacitor joins two nodes; between steps it holds its voltage.
@@ -116,6 +118,9 @@ func (e *engine) instant() {
 	for _, s := range e.streams {
 		s.Jump()
 	}
+	for _, s := range e.samplers {
+		s.Jump()
+	}
 	for _, m := range e.meters {
 		m.jump()
 	}
@@ -130,6 +135,9 @@ func (e *engine) pass(span int64) {
 	}
 	for _, s := range e.streams {
 		s.Advance(span)
+	}
+	for _, s := range slices.Backward(e.samplers) { // one that ends takes itself out
+		s.Advance(e.now, span)
 	}
 	for _, m := range e.meters {
 		m.advance(seconds)
@@ -167,9 +175,10 @@ func (e *engine) react() {
 	}
 }
 
-// advance moves to a time.
+// advance moves to a time, or less far where an instrument has something to do before.
 func (e *engine) advance(to int64) {
-	for e.now < to {
+	e.halted = false
+	for e.now < to && !e.halted {
 		e.observe()
 		limit := min(to, e.horizon())
 		if e.resting {
@@ -186,6 +195,9 @@ func (e *engine) horizon() int64 {
 		if t := m.Horizon(e.now); t > e.now {
 			h = min(h, t)
 		}
+	}
+	for _, s := range e.samplers {
+		h = min(h, s.Horizon(e.now))
 	}
 	return h
 }
@@ -363,6 +375,16 @@ func (e *engine) unwatch(w *instrument.Window) {
 			return
 		}
 	}
+}
+
+// sample begins a capture at the present operating point.
+func (e *engine) sample(s instrument.Sampler) {
+	e.observe()
+	e.samplers = append(e.samplers, s)
+}
+
+func (e *engine) unsample(s instrument.Sampler) {
+	e.samplers = slices.DeleteFunc(e.samplers, func(o instrument.Sampler) bool { return o == s })
 }
 
 // record begins a stream at the present operating point.

@@ -73,6 +73,7 @@ func (r *reader) scenario(root *diag.Node) *Scenario {
 	for _, n := range root.Get("wiring").Items {
 		s.Wiring = append(s.Wiring, r.wire(n, s))
 	}
+	r.triggers(root.Get("triggers"), s)
 	if n := root.Get("faults"); n != nil && !r.found.Failed() {
 		for _, item := range n.Items {
 			if incidentKind(item.Get("kind").Text) {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 
 	"fourwire/internal/diag"
 	"fourwire/quantity"
@@ -50,10 +51,42 @@ func (r *reader) channel(n *diag.Node, kind instrument.Kind, ambientC float64) C
 			r.found.Add(v.Place, "series_resistance must be 0 or more")
 		}
 	}
+	r.fast(n, &c)
 	if c.Settle < 0 || c.Switch < 0 {
 		r.found.Add(n.Place, "a time below 0 s cannot be")
 	}
 	return c
+}
+
+// fast reads what a channel can do by itself: samples around triggers, and lists.
+func (r *reader) fast(n *diag.Node, c *Channel) {
+	if v := n.Get("digitiser"); v != nil {
+		fill(v, digitiserNumbers(), c)
+		d := &c.Digitiser
+		for key, into := range map[string]*int{"points": &d.Points, "readings": &d.Readings, "bits": &d.Bits} {
+			if w := v.Get(key); w != nil {
+				*into, _ = strconv.Atoi(strings.TrimSpace(w.Text))
+			}
+		}
+		if d.Least < time.Microsecond || d.Least > time.Second || d.Least%time.Microsecond != 0 {
+			r.found.Add(r.place(v, "interval"), "the shortest interval is 1 us to 1 s, in whole microseconds")
+		}
+		if !(d.BandwidthHertz >= 0) {
+			r.found.Add(r.place(v, "bandwidth"), "a bandwidth is 0 Hz, which is no filter, or more")
+		}
+		if d.Skew < 0 || d.Skew > d.Least {
+			r.found.Add(r.place(v, "skew"), "the skew is between 0 s and the shortest interval")
+		}
+	}
+	if v := n.Get("lists"); v != nil {
+		fill(v, listNumbers(), c)
+		if w := v.Get("steps"); w != nil {
+			c.List.Steps, _ = strconv.Atoi(strings.TrimSpace(w.Text))
+		}
+		if c.List.LeastDwell < 10*time.Microsecond || c.List.LeastDwell > time.Hour {
+			r.found.Add(r.place(v, "dwell"), "the shortest step takes 10 us to 1 h")
+		}
+	}
 }
 
 func (r *reader) output(n *diag.Node, c *Channel) {

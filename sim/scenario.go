@@ -17,6 +17,7 @@ type Scenario struct {
 	Devices     []Device
 	Instruments []Instrument
 	Wiring      []Wire
+	Triggers    []TriggerLine
 	Faults      []Fault // where the bench departs from Wiring
 	Incidents   []Incident
 }
@@ -66,6 +67,8 @@ type Channel struct {
 	Settle, Switch                       time.Duration
 	CalibratedC                          float64
 	Depth                                int // samples that a unit's recording buffers; 0 is the usual
+	Digitiser                            instrument.DigitiserSpec
+	List                                 instrument.ListSpec
 }
 
 // Deviation is the error of a value: given, and drawn evenly from the seed within a limit; both add up.

@@ -50,6 +50,7 @@ func Shape() diag.Type {
 		diag.Field{Name: "devices", About: "what is under test", Type: diag.MapOf("names of devices", diag.Variant("a device", "kind", devices))},
 		diag.Field{Name: "instruments", Required: true, About: "the virtual instruments", Type: diag.MapOf("names of instruments", diag.Variant("an instrument", "kind", instruments))},
 		diag.Field{Name: "wiring", Required: true, About: "what is joined to what, really", Type: diag.ListOf(diag.Struct(wireShape()))},
+		diag.Field{Name: "triggers", About: "trigger lines, on which one instrument triggers others", Type: diag.ListOf(diag.Struct(triggerShape()))},
 		diag.Field{Name: "faults", About: "what is wrong with the wiring, and what goes wrong during a run; nothing where it is left out",
 			Type: diag.ListOf(diag.Variant("a fault", "kind", append(faultShapes(), incidentShapes()...)))},
 	)

@@ -57,6 +57,16 @@ func channelShape(k instrument.Kind) *diag.Shape {
 			diag.Field{Name: "series_resistance", Type: diag.Amount(quantity.Resistance), About: "the most that OUTPut:IMPedance can put in series with its output; 100 ohm where it is left out"},
 			diag.Field{Name: "record_depth", Type: diag.Whole(1, 1<<30), About: "samples that its recording buffers; 4000000 where it is left out"})
 	}
+	s.Fields = append(s.Fields, diag.Field{Name: "digitiser", Type: diag.Struct(&diag.Shape{Title: "a digitiser", About: "the sampling converter of a channel", Fields: append(
+		fieldsOf(digitiserNumbers()),
+		diag.Field{Name: "points", Type: diag.Whole(2, 1<<24), About: "samples of each function that its buffer holds"},
+		diag.Field{Name: "readings", Type: diag.Whole(1, 1<<24), About: "integrated readings that its buffer holds"},
+		diag.Field{Name: "bits", Type: diag.Whole(6, 28), About: "of the converter, over both signs of a range"},
+	)}), About: "how it takes samples around a trigger"})
+	if k != instrument.Meter {
+		s.Fields = append(s.Fields, diag.Field{Name: "lists", Type: diag.Struct(&diag.Shape{Title: "lists", About: "levels that a channel runs through by itself", Fields: append(
+			fieldsOf(listNumbers()), diag.Field{Name: "steps", Type: diag.Whole(1, 1<<20), About: "the most steps of a list"})}), About: "what lists it takes"})
+	}
 	if len(settings.Fields) > 0 {
 		s.Fields = append(s.Fields, diag.Field{Name: "settings", Type: diag.Struct(settings), About: "errors of what is set"})
 	}
@@ -101,6 +111,20 @@ func quirkFlags() []flag {
 		{"ignore_wait", "*WAI does nothing", func(i *Instrument) { i.Speech.IgnoreWait = true }},
 		{"silent", "errors are not reported", func(i *Instrument) { i.Speech.Silent = true }},
 		{"plus_zero", `an empty error queue answers +0,"No error"`, func(i *Instrument) { i.Speech.PlusZero = true }},
+	}
+}
+
+func digitiserNumbers() []field[Channel] {
+	return []field[Channel]{
+		{"interval", quantity.Time, "shortest interval", func(c *Channel, v float64) { c.Digitiser.Least = duration(v) }},
+		{"bandwidth", quantity.Frequency, "of the low-pass before the converter, first order; 0 Hz is none", func(c *Channel, v float64) { c.Digitiser.BandwidthHertz = v }},
+		{"skew", quantity.Time, "by which current is sampled after voltage", func(c *Channel, v float64) { c.Digitiser.Skew = duration(v) }},
+	}
+}
+
+func listNumbers() []field[Channel] {
+	return []field[Channel]{
+		{"dwell", quantity.Time, "shortest time of a step", func(c *Channel, v float64) { c.List.LeastDwell = duration(v) }},
 	}
 }
 

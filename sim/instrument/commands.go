@@ -21,8 +21,10 @@ func (in *Instrument) commands() []scpi.Command {
 	case Load:
 		all = in.loadCommands()
 	case Meter:
-		return append(in.meterCommands(), in.rangeCommands()...)
+		all = append(in.meterCommands(), in.rangeCommands()...)
+		return append(append(all, in.captureCommands()...), in.triggerCommands()...)
 	}
+	all = append(append(append(all, in.captureCommands()...), in.triggerCommands()...), in.listCommands()...)
 	all = append(all, in.acquisitionCommands()...)
 	if in.spec.Watchdog {
 		all = append(all, in.watchdogCommands()...)
@@ -121,7 +123,7 @@ func (in *Instrument) acquisitionCommands() []scpi.Command {
 		return scpi.Command{Pattern: in.numbered("MEASure") + "[:SCALar]:" + word + "[:DC]?",
 			Query: func(call *scpi.Call) error {
 				c := in.channel(call)
-				if c.recording() {
+				if c.recording() || in.capture.running() {
 					return scpi.InitIgnored
 				}
 				call.AfterOperation(c.begin(call, Volts, Amps), func(call *scpi.Call) error {
@@ -138,7 +140,7 @@ func (in *Instrument) acquisitionCommands() []scpi.Command {
 		aperture("VOLTage"), aperture("CURRent"),
 		{Pattern: in.numbered("INITiate") + "[:IMMediate]", Set: func(call *scpi.Call) error {
 			c := in.channel(call)
-			if c.recording() {
+			if c.recording() || in.capture.running() {
 				return scpi.InitIgnored
 			}
 			c.begin(call, Volts, Amps)
@@ -159,7 +161,9 @@ func (in *Instrument) acquisitionCommands() []scpi.Command {
 }
 
 func (in *Instrument) abort() scpi.Command {
-	return scpi.Command{Pattern: "ABORt", Set: func(*scpi.Call) error {
+	return scpi.Command{Pattern: "ABORt", Set: func(call *scpi.Call) error {
+		in.capture.abort()
+		in.lists.abort(call.Now())
 		for _, c := range in.channels {
 			if c.recording() {
 				c.recorder.stop()
@@ -188,6 +192,9 @@ func (in *Instrument) rangeCommands() []scpi.Command {
 			func(c *Channel) float64 { return c.gauges[f].present().Full })
 		set.Set = func(call *scpi.Call) error {
 			c := in.channel(call)
+			if err := in.capture.free(); err != nil {
+				return err
+			}
 			changed, ok := c.gauges[f].choose(call.Float(0))
 			if !ok {
 				return scpi.DataOutOfRange
@@ -220,6 +227,9 @@ func (in *Instrument) meterCommands() []scpi.Command {
 	c := in.channels[0]
 	selected := func() Function { return in.selected }
 	read := func(call *scpi.Call, f func() Function) error {
+		if in.capture.running() {
+			return scpi.InitIgnored
+		}
 		call.AfterOperation(c.begin(call, f()), func(call *scpi.Call) error { return c.answer(call, f()) })
 		return nil
 	}
@@ -233,6 +243,9 @@ func (in *Instrument) meterCommands() []scpi.Command {
 					return scpi.IllegalParameterValue
 				}
 				if f != in.selected {
+					if err := in.capture.free(); err != nil {
+						return err
+					}
 					c.drop()
 					c.gauges[Volts].reading, c.gauges[Amps].reading = math.NaN(), math.NaN()
 				}
@@ -241,7 +254,13 @@ func (in *Instrument) meterCommands() []scpi.Command {
 			},
 			Query: func(call *scpi.Call) error { call.Text([...]string{"VOLT", "CURR"}[in.selected]); return nil },
 		},
-		{Pattern: "INITiate[:IMMediate]", Set: func(call *scpi.Call) error { c.begin(call, in.selected); return nil }},
+		{Pattern: "INITiate[:IMMediate]", Set: func(call *scpi.Call) error {
+			if in.capture.running() {
+				return scpi.InitIgnored
+			}
+			c.begin(call, in.selected)
+			return nil
+		}},
 		{Pattern: "FETCh?", Query: func(call *scpi.Call) error { return c.answer(call, in.selected) }},
 		{Pattern: "READ?", Query: func(call *scpi.Call) error { return read(call, selected) }},
 		in.abort(),
@@ -264,7 +283,9 @@ func (in *Instrument) meterCommands() []scpi.Command {
 				func(*Channel) float64 { return g.aperture.Seconds() * LineHertz }),
 			scpi.Command{Pattern: "FETCh[:SCALar]:" + word + "[:DC]?", Query: func(call *scpi.Call) error { return c.answer(call, f) }},
 			scpi.Command{Pattern: "MEASure[:SCALar]:" + word + "[:DC]?", Query: func(call *scpi.Call) error {
-				in.selected = f
+				if !in.capture.running() {
+					in.selected = f
+				}
 				return read(call, func() Function { return f })
 			}},
 		)

@@ -101,5 +101,8 @@ func (c *Channel) turnInput(on bool, now int64) error {
 	}
 	c.in.turn(on, now)
 	c.known = false
+	if on {
+		c.owner.switchedOn(now)
+	}
 	return nil
 }

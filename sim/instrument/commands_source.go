@@ -60,6 +60,9 @@ func (c *Channel) turnOutput(on bool, now int64) error {
 	c.out.turn(on, now)
 	c.ramping()
 	c.known = false
+	if on {
+		c.owner.switchedOn(now)
+	}
 	return nil
 }
 

@@ -15,6 +15,10 @@ type Instrument struct {
 	channels []*Channel
 	selected Function // of a meter
 	dog      watchdog
+	alarms   []*alarm
+	outlets  [Lines]outlet
+	lists    *lists // nil: a meter
+	capture  *capture
 }
 
 // Channel is one channel of an instrument: its electrical side and its measuring functions. It is a Mover.
@@ -28,6 +32,7 @@ type Channel struct {
 	line     line // what a meter sees
 	ripple   *Ripple
 	recorder *recorder // units
+	list     list
 	busy     *scpi.Operation
 	settling *scpi.Operation
 	upset    upset
@@ -65,12 +70,17 @@ func New(s Spec, w World) (*Instrument, error) {
 		case Load:
 			c.in = newInput(&c.spec.Input)
 		}
+		c.list.reset()
 		in.channels = append(in.channels, c)
+	}
+	in.capture = newCapture(in)
+	if s.Kind != Meter {
+		in.lists = &lists{owner: in}
 	}
 	options := scpi.Options{
 		Maker: s.Identity[0], Model: s.Identity[1], Serial: s.Identity[2], Firmware: s.Identity[3],
 		CommandTime: s.Processing, ErrorQueue: s.ErrorQueue, Quirks: s.Quirks, Digits: 8,
-		Commands: in.commands(), Reset: func(*scpi.Call) error { in.reset(); return nil },
+		Commands: in.commands(), Reset: func(*scpi.Call) error { in.reset(); return nil }, Trigger: in.busTrigger,
 	}
 	if len(in.channels) > 1 {
 		options.Registers = append(options.Registers,
@@ -228,12 +238,14 @@ func (c *Channel) React(now int64) (changed bool) {
 		if t := c.out.protect(now); t != 0 {
 			c.trip(t, &c.out.tripped)
 			c.out.turn(false, now)
+			c.owner.lists.tripped()
 			changed = true
 		}
 	case c.in != nil && c.in.net != nil:
 		if t := c.in.protect(now); t != 0 {
 			c.trip(t, &c.in.tripped)
 			c.in.turn(false, now)
+			c.owner.lists.tripped()
 			changed = true
 		}
 	}
@@ -259,6 +271,11 @@ func (c *Channel) log(kind EventKind, text string, value float64) {
 
 func (in *Instrument) reset() {
 	now := in.world.Now()
+	in.capture.reset()
+	if in.lists != nil {
+		in.lists.reset()
+	}
+	in.outlets = [Lines]outlet{}
 	for _, c := range in.channels {
 		c.drop()
 		if c.recorder != nil {

@@ -14,6 +14,7 @@ type input struct {
 
 	mode                device.LoadMode
 	levels              [4]float64 // by mode: A, ohm, V, W
+	listed              [2]float64 // by Function: of a list's step, which is in force instead; NaN: none
 	ampsRange           int
 	overAmps            float64
 	overAmpsOn          bool
@@ -52,6 +53,7 @@ func newInput(s *InputSpec) *input {
 func (l *input) powerOn(now int64) {
 	l.mode = device.HoldAmps
 	l.levels = [4]float64{device.HoldAmps: 0, device.HoldOhms: l.spec.HighOhms, device.HoldVolts: l.spec.MaxVolts, device.HoldWatts: 0}
+	l.listed = [2]float64{math.NaN(), math.NaN()}
 	l.ampsRange = len(l.spec.AmpsRanges) - 1
 	l.overAmps, l.overAmpsOn = l.spec.MaxOverAmps, false
 	l.on, l.remote, l.tripped = false, false, 0
@@ -64,7 +66,7 @@ func (l *input) powerOn(now int64) {
 func (l *input) apply(now int64) {
 	s := l.spec
 	l.part.On, l.part.Mode = l.on, l.mode
-	level := l.levels[l.mode]
+	level := l.level()
 	switch l.mode {
 	case device.HoldAmps:
 		target := 0.0
@@ -86,6 +88,22 @@ func (l *input) apply(now int64) {
 	}
 	l.part.RminOhm = max(s.MinOhm, l.leastOhm)
 	l.current.jumpTo(0, now)
+}
+
+// level is what the mode holds now: a list's step, or what is set.
+func (l *input) level() float64 {
+	for f, mode := range [2]device.LoadMode{Volts: device.HoldVolts, Amps: device.HoldAmps} {
+		if l.mode == mode && !math.IsNaN(l.listed[f]) {
+			return l.listed[f]
+		}
+	}
+	return l.levels[l.mode]
+}
+
+// follow puts the levels of a list's step in force; NaN is the set one.
+func (l *input) follow(volts, amps float64, now int64) {
+	l.listed = [2]float64{Volts: volts, Amps: amps}
+	l.apply(now)
 }
 
 // Aim makes input a Mover. A load that has too little voltage for its current follows a line through the origin: the larger of its

@@ -13,6 +13,7 @@ type output struct {
 	spec *OutputSpec
 
 	setVolts, setAmps   float64 // as asked and rounded to the steps
+	listVolts, listAmps float64 // of a list's step, which is in force instead; NaN: none
 	overVolts, overAmps float64
 	overAmpsOn          bool
 	on, remote          bool
@@ -72,6 +73,7 @@ func newOutput(s *OutputSpec, fourQuadrants bool) *output {
 // powerOn brings the settings to those of *RST.
 func (o *output) powerOn(now int64) {
 	o.setVolts, o.setAmps = 0, o.spec.MaxAmps
+	o.listVolts, o.listAmps = math.NaN(), math.NaN()
 	o.overVolts, o.overAmps, o.overAmpsOn = o.spec.MaxOverVolts, o.spec.MaxOverAmps, false
 	o.on, o.remote, o.tripped, o.seriesOhm = false, false, 0, 0
 	o.overVolt.armed, o.overAmp.armed = false, false
@@ -84,9 +86,9 @@ func (o *output) apply(now int64) {
 	o.part.On = o.on
 	o.part.RcvOhm = o.spec.RcvOhm + o.seriesOhm
 	o.part.VrefV = o.reference.at(now)
-	o.part.IrefA = max(o.setAmps*(1+o.spec.AmpsGain)+o.spec.AmpsOffset, 0)
-	if o.spec.MaxWatts > 0 && math.Abs(o.setVolts) > 0 {
-		o.part.IrefA = min(o.part.IrefA, o.spec.MaxWatts/math.Abs(o.setVolts))
+	o.part.IrefA = max(o.levelAmps()*(1+o.spec.AmpsGain)+o.spec.AmpsOffset, 0)
+	if volts := math.Abs(o.levelVolts()); o.spec.MaxWatts > 0 && volts > 0 {
+		o.part.IrefA = min(o.part.IrefA, o.spec.MaxWatts/volts)
 	}
 	if o.mostAmps > 0 {
 		o.part.IrefA = min(o.part.IrefA, o.mostAmps)
@@ -97,9 +99,31 @@ func (o *output) apply(now int64) {
 	}
 }
 
+// levelVolts is the voltage that is in force: a list's step, or the set one.
+func (o *output) levelVolts() float64 {
+	if math.IsNaN(o.listVolts) {
+		return o.setVolts
+	}
+	return o.listVolts
+}
+
+// levelAmps is the current that is in force.
+func (o *output) levelAmps() float64 {
+	if math.IsNaN(o.listAmps) {
+		return o.setAmps
+	}
+	return o.listAmps
+}
+
+// follow puts the levels of a list's step in force; NaN is the set one.
+func (o *output) follow(volts, amps float64, now int64) {
+	o.listVolts, o.listAmps = volts, amps
+	o.retarget(now)
+}
+
 // powerBound tells whether the rated power, not the current setting, limits the current.
 func (o *output) powerBound() bool {
-	return o.spec.MaxWatts > 0 && o.setAmps*math.Abs(o.setVolts) > o.spec.MaxWatts
+	return o.spec.MaxWatts > 0 && o.levelAmps()*math.Abs(o.levelVolts()) > o.spec.MaxWatts
 }
 
 func (o *output) truly(volts float64) float64 {
@@ -124,7 +148,7 @@ func (o *output) setSeries(ohm float64, now int64) {
 func (o *output) retarget(now int64) {
 	target := 0.0
 	if o.on {
-		target = o.truly(o.setVolts)
+		target = o.truly(o.levelVolts())
 	}
 	slew := o.spec.SlewUp
 	if math.Abs(target) < math.Abs(o.reference.at(now)) {
@@ -264,7 +288,7 @@ func (o *output) turn(on bool, now int64) {
 	}
 	o.on = on
 	if on {
-		o.reference.jumpTo(min(max(o.terminalVolts(), 0), max(o.truly(o.setVolts), 0)), now) // the ramp starts where the terminals stand
+		o.reference.jumpTo(min(max(o.terminalVolts(), 0), max(o.truly(o.levelVolts()), 0)), now) // the ramp starts where the terminals stand
 	}
 	o.retarget(now)
 }

@@ -56,6 +56,25 @@ type ChannelSpec struct {
 	Kelvin  float64       // temperature of the instrument against that of its calibration
 	Shunted bool          // the channel sits in a line as an ammeter (meters)
 	Depth   int           // samples that a unit's recording buffers; 0 is 4 million
+
+	Digitiser DigitiserSpec
+	List      ListSpec
+}
+
+// DigitiserSpec describes the sampling converter of a channel. Its bandwidth is that of a filter of first order before the converter.
+type DigitiserSpec struct {
+	Least          time.Duration // shortest interval
+	Points         int           // samples of each function that its buffer holds
+	Readings       int           // integrated readings that its buffer holds
+	BandwidthHertz float64       // 0: no filter
+	Skew           time.Duration // by which current is sampled after voltage
+	Bits           int           // of the converter, over both signs of a range
+}
+
+// ListSpec describes what lists a channel takes.
+type ListSpec struct {
+	Steps      int // 0 is none
+	LeastDwell time.Duration
 }
 
 // Range is one measuring range with its errors as they really are: not limits, but the values of this specimen.

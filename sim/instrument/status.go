@@ -20,8 +20,10 @@ const (
 
 // Bits of the OPERation condition (SCPI-1999 volume 2).
 const (
-	Settling  uint16 = 1 << 1
-	Measuring uint16 = 1 << 4
+	Settling   uint16 = 1 << 1
+	Sweeping   uint16 = 1 << 3 // a list is under way
+	Measuring  uint16 = 1 << 4
+	WaitingFor uint16 = 1 << 5 // a capture waits for its trigger
 )
 
 const channelBits = VoltsUnregulated | AmpsUnregulated | PowerLimit | TooHot | OverPower | OverVoltage | OverCurrent | ReverseVoltage | NotReached
@@ -123,7 +125,10 @@ func (c *Channel) modeWord() string {
 
 // operations brings the OPERation condition up to date.
 func (in *Instrument) operations() {
-	var bits uint16
+	bits := in.capture.bits()
+	if in.lists.running() {
+		bits |= Sweeping
+	}
 	for _, c := range in.channels {
 		if c.busy.Pending() || c.recording() {
 			bits |= Measuring
@@ -133,5 +138,5 @@ func (in *Instrument) operations() {
 		}
 	}
 	register := in.device.Operation()
-	register.SetCondition(register.Condition()&^(Settling|Measuring) | bits)
+	register.SetCondition(register.Condition()&^(Settling|Sweeping|Measuring|WaitingFor) | bits)
 }

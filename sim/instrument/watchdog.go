@@ -45,6 +45,7 @@ func (in *Instrument) Watch(now int64) {
 	if now < in.WatchedUntil() {
 		return
 	}
+	in.lists.abort(now)
 	for _, c := range in.channels {
 		if c.out != nil && c.out.on {
 			c.log(Tripped, "watchdog", float64(now-in.dog.heard)*1e-9)

@@ -19,6 +19,13 @@ type World interface {
 	// Record cuts a stream into samples from now on; Unrecord ends it at the present time.
 	Record(*Stream)
 	Unrecord(*Stream)
+	// Sample has a capture see the signals from now on; Unsample ends it at the present time.
+	Sample(Sampler)
+	Unsample(Sampler)
+	// Wake has the named instrument act by itself at a time (ActBySelf), or now where that is past.
+	Wake(instrument string, at int64)
+	// Pulse is a pulse of the named instrument on one of its trigger lines, at a time that may be a little before now.
+	Pulse(instrument string, line int, at int64)
 	// Log notes what happened, for people and for tests of the order of events.
 	Log(instrument string, channel int, kind EventKind, text string, value float64)
 }
@@ -73,6 +80,16 @@ type Mover interface {
 	Condition() uint32
 	// React acts on the condition at the present time and tells whether a setting has changed.
 	React(now int64) bool
+}
+
+// Sampler takes spot values of signals that go evenly from step to step of the engine.
+type Sampler interface {
+	// Jump takes the present values as the start of the next piece, after a step change that took no time.
+	Jump()
+	// Advance is a piece of some ns that ends now, in which the signals went evenly to their present values.
+	Advance(now, span int64)
+	// Horizon returns the time that no step from now may pass.
+	Horizon(now int64) int64
 }
 
 // Window is the mean of one signal over a span of time: what an integrating meter sees.
