@@ -128,15 +128,8 @@ func setAmps(c *Channel, amps float64, now int64) error {
 	return nil
 }
 
-// unitCommands are those that only a source-measure unit has: it sources voltage, and its compliance is symmetric.
+// unitCommands are those that only a source-measure unit has: it sources voltage or current, and its compliance is symmetric.
 func (in *Instrument) unitCommands() []scpi.Command {
-	return []scpi.Command{
-		in.number(in.numbered("SENSe")+":CURRent[:DC]:PROTection[:LEVel]", "A", "amps", limitOfAmps, setAmps, func(c *Channel) float64 { return c.out.setAmps }),
-		{
-			Pattern: in.source() + "FUNCtion[:MODE]",
-			Params:  []scpi.Param{{Kind: scpi.Keyword, Keywords: []string{"VOLTage"}}},
-			Set:     func(*scpi.Call) error { return nil },
-			Query:   func(call *scpi.Call) error { call.Character("VOLTage"); return nil },
-		},
-	}
+	return append(in.forcedCommands(),
+		in.number(in.numbered("SENSe")+":CURRent[:DC]:PROTection[:LEVel]", "A", "amps", limitOfAmps, setAmps, func(c *Channel) float64 { return c.out.setAmps }))
 }

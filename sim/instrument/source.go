@@ -20,6 +20,7 @@ type output struct {
 	fourQuadrants       bool
 	tripped             trips
 	seriesOhm           float64 // set in series with the output
+	force               forced
 	mostAmps            float64 // more it cannot deliver, whatever is set; 0 is no such bound
 
 	reference ramp // of the voltage, as it really is
@@ -76,6 +77,7 @@ func (o *output) powerOn(now int64) {
 	o.listVolts, o.listAmps = math.NaN(), math.NaN()
 	o.overVolts, o.overAmps, o.overAmpsOn = o.spec.MaxOverVolts, o.spec.MaxOverAmps, false
 	o.on, o.remote, o.tripped, o.seriesOhm = false, false, 0, 0
+	o.force = forced{volts: o.spec.MaxVolts}
 	o.overVolt.armed, o.overAmp.armed = false, false
 	o.reference.jumpTo(0, now)
 	o.apply(now)
@@ -163,6 +165,9 @@ func (o *output) retarget(now int64) {
 
 // Currents makes output a circuit.TwoPort: terminal and sense point.
 func (o *output) Currents(terminal, sense float64) (amps1, amps2 float64, slopes circuit.Slopes) {
+	if o.force.yes {
+		return o.forcedCurrents(terminal, sense)
+	}
 	if o.remote {
 		amps1, amps2, slopes = o.part.Currents(terminal, sense)
 	} else {
@@ -198,7 +203,12 @@ func (o *output) bleed(terminal float64) (amps, siemens float64) {
 }
 
 // StartVolts makes output a circuit.Starter.
-func (o *output) StartVolts() (volts1, volts2 float64) { return o.part.StartVolts() }
+func (o *output) StartVolts() (volts1, volts2 float64) {
+	if o.force.yes {
+		return math.NaN(), math.NaN()
+	}
+	return o.part.StartVolts()
+}
 
 // connect puts the output between two nodes of a network, with its sense input at a third.
 func (o *output) connect(n *circuit.Network, name string, term, minus, sense, senseMinus circuit.Node) {
@@ -230,6 +240,9 @@ func (o *output) amps() float64 {
 
 // branchNow tells which part of the characteristic holds.
 func (o *output) branchNow() device.Branch {
+	if o.force.yes {
+		return o.forcedBranch()
+	}
 	if o.remote {
 		_, b := o.part.RegulatedAt(o.terminalVolts(), o.net.Between(o.sense, o.senseMinus))
 		return b
