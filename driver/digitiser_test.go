@@ -204,6 +204,26 @@ func TestCapturesThatAreNotAsked(t *testing.T) {
 	}
 }
 
+// The interval that counts is the one that the instrument uses; samples from before a trigger need the ability.
+func TestTheIntervalThatIsUsed(t *testing.T) {
+	in, link := opened(t, libraryModel(t, "source-measure-unit"), driver.Config{Name: "smu"}, steps(says(edgeWords), asks(edgeLook, "1.004E-06;4;-1;0"), says(":INIT:SEQ2"))...)
+	d, err := in.Digitiser(1)
+	must(t, err)
+	a, err := d.Arm(context.Background(), edge())
+	must(t, err)
+	if a.IntervalSeconds != 1.004e-6 || a.BandwidthHertz != 100e3 {
+		t.Errorf("armed as %+v", a)
+	}
+	must(t, link.Close())
+	in, link = opened(t, modelOf(t, strings.Replace(libraryText(t, "source-measure-unit"), "before: yes, ", "", 1)), driver.Config{Name: "smu"})
+	d, err = in.Digitiser(1)
+	must(t, err)
+	if _, err := d.Arm(context.Background(), edge()); !errors.Is(err, driver.ErrNoAbility) {
+		t.Errorf("samples before the trigger: %v", err)
+	}
+	must(t, link.Close())
+}
+
 // What the instrument refuses, or takes otherwise than it was sent, is the error of Arm, and nothing is armed.
 func TestCapturesThatAreNotTaken(t *testing.T) {
 	refusal := []transporttest.Step{transporttest.Sent(edgeWords), transporttest.Sent(":SYST:ERR?"), transporttest.Answer(`-222,"Data out of range"`), transporttest.Sent(":SYST:ERR?"), transporttest.Answer(noError)}

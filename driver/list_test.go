@@ -101,6 +101,59 @@ func TestListSteppedAndAborted(t *testing.T) {
 	must(t, link.Close())
 }
 
+// Of a source the voltage and the limit can be lists, one at a time; a value of the other kind leaves the list alone.
+func TestListOfOneKindAtATime(t *testing.T) {
+	ctx := context.Background()
+	in, link := opened(t, libraryModel(t, "dc-source"), driver.Config{Name: "psu"}, steps(
+		says(":SOUR1:VOLT 12"), says(":SOUR1:CURR 1"), asks(":SOUR1:CURR?", "1"), asks(":SOUR:LIST:POIN:MAX?", "100"),
+		says(":SOUR:LIST:VOLT 9,0;:SOUR:LIST:COUN 1;:SOUR:VOLT:MODE LIST;:SOUR:LIST:DWEL 0.1;:SOUR:LIST:STEP AUTO;:TRIG:SEQ1:SOUR IMM"),
+		says(":SOUR1:CURR 2"), asks(":SOUR1:CURR?", "2"), says(":SOUR1:VOLT 5;:SOUR:VOLT:MODE FIX"), asks(":SOUR:LIST:POIN:MAX?", "100"),
+		says(":SOUR:LIST:CURR 1,0.5;:SOUR:LIST:COUN 1;:SOUR:CURR:MODE LIST;:SOUR:LIST:DWEL 0.1;:SOUR:LIST:STEP AUTO;:TRIG:SEQ1:SOUR IMM"),
+		says(":SOUR1:CURR 3;:SOUR:CURR:MODE FIX"), asks(":SOUR1:CURR?", "3"))...)
+	s, err := in.Source(1)
+	must(t, err)
+	l, err := in.List(1)
+	must(t, err)
+	must(t, s.SetVolts(ctx, 12))
+	amps := driver.ListPlan{Of: driver.Amps, Levels: []float64{1, 0.5}, Safe: 0.5, Dwell: []float64{0.1}}
+	if err := l.Load(ctx, amps); !errors.Is(err, driver.ErrOrder) || !strings.Contains(err.Error(), "set the fixed value") {
+		t.Errorf("a list of a limit that was never set: %v", err)
+	}
+	must(t, s.SetAmps(ctx, 1))
+	must(t, l.Load(ctx, driver.ListPlan{Of: driver.Volts, Levels: []float64{9, 0}, Dwell: []float64{0.1}}))
+	if err := l.Load(ctx, amps); !errors.Is(err, driver.ErrOrder) || !strings.Contains(err.Error(), "a list of another kind") {
+		t.Errorf("a list of the limit while the voltage follows one: %v", err)
+	}
+	must(t, s.SetAmps(ctx, 2))
+	must(t, s.SetVolts(ctx, 5))
+	must(t, l.Load(ctx, amps))
+	must(t, s.SetAmps(ctx, 3))
+	must(t, link.Close())
+}
+
+// A reading whose range changes on its way would be stopped, and the list with it: that is refused.
+func TestReadingWhileAListRuns(t *testing.T) {
+	ctx := context.Background()
+	in, _, l, link := holding(t, steps(asks(":SOUR:LIST:POIN:MAX?", "256"), says(rampWords), says(":INIT:SEQ1"), says(":SENS:VOLT:RANG 8;:SENS:VOLT:APER 0.02"),
+		[]transporttest.Step{transporttest.Sent(":INIT")}, asks(":FETC:VOLT?", "5"))...)
+	must(t, l.Load(ctx, ramp()))
+	must(t, l.Start(ctx))
+	m, err := in.Meter(1)
+	must(t, err)
+	other, err := in.Meter(1)
+	must(t, err)
+	must(t, m.Begin(ctx, driver.Request{Function: driver.Volts, Expect: 5}))
+	if err := other.Begin(ctx, driver.Request{Function: driver.Amps, Expect: 5}); !errors.Is(err, driver.ErrBusy) {
+		t.Errorf("got %v", err)
+	}
+	r, err := m.End(ctx)
+	must(t, err)
+	if r.Value.X != 5 {
+		t.Errorf("%v V", r.Value.X)
+	}
+	must(t, link.Close())
+}
+
 // A plan that could leave something dangerous, or that the model does not allow, is refused before a word is sent.
 func TestListsThatAreNotLoaded(t *testing.T) {
 	ctx := context.Background()
@@ -227,5 +280,15 @@ func TestPrepareClearsTheModesOfSomebodyElse(t *testing.T) {
 	}
 	must(t, l.Load(ctx, driver.ListPlan{Of: driver.Volts, Levels: []float64{1.5, 0}, Dwell: []float64{0.01}}))
 	must(t, l.Start(ctx))
+	must(t, link.Close())
+	in, link = opened(t, modelOf(t, strings.Replace(plainLister, ":RUN\"", ":RUN\", list software: \":BUS\"", 1)), driver.Config{}, none(":V 1")...)
+	s, err = in.Source(1)
+	must(t, err)
+	must(t, s.SetVolts(ctx, 1))
+	l, err = in.List(1)
+	must(t, err)
+	if err := l.Load(ctx, driver.ListPlan{Of: driver.Volts, Levels: []float64{1.5, 0}, On: driver.Software, Dwell: []float64{0.01}}); !errors.Is(err, driver.ErrNoAbility) {
+		t.Errorf("software without words for the trigger: %v", err)
+	}
 	must(t, link.Close())
 }

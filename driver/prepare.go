@@ -141,7 +141,7 @@ func (in *Instrument) Abort(ctx context.Context) error {
 func (in *Instrument) stopAndOff(ctx context.Context) error {
 	stopped := in.stopWhatRuns(ctx, false)
 	off := in.allOff(ctx)
-	if off == nil && !errors.Is(stopped, transport.ErrLost) {
+	if off == nil {
 		return nil // it is off, whatever was said to the abort
 	}
 	return errors.Join(off, stopped)
