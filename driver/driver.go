@@ -58,6 +58,8 @@ type channel struct {
 	spec       *model.Channel
 	limited    bool // the current limit has been set since Prepare
 	level      bool // so has the voltage
+	forces     bool // a source that forces amps
+	complies   bool // its voltage compliance has been set since Prepare
 	mode       string
 	levelRange float64 // of a load's level
 	recording  *recording

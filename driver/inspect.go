@@ -13,7 +13,7 @@ import (
 
 // Settings is what a channel says is set; NaN where it cannot say.
 type Settings struct {
-	Volts, Amps float64           // of a source
+	Volts, Amps float64           // of a source; of one that forces amps its compliance and its level
 	Hold        quantity.Quantity // of a load, in the mode that it was put into
 }
 
@@ -26,6 +26,9 @@ type inspection struct {
 // Inspect is Status together with what is set and whether the instrument has restarted (ErrRestarted): one exchange of messages where
 // the model takes compound ones. It is for looking, at each point, whether everything is still as this side left it.
 func (s *Source) Inspect(ctx context.Context) (Status, Settings, error) {
+	if s.forces {
+		return s.look(ctx, "limit volts", "force amps")
+	}
 	return s.look(ctx, "set volts", "set amps")
 }
 
@@ -76,7 +79,7 @@ func (c *channel) inquire(ctx context.Context, in *inspection, set *Settings) er
 	if err := c.askAll(ctx, in); err != nil {
 		return err
 	}
-	for verb, into := range map[string]*float64{"set volts": &set.Volts, "set amps": &set.Amps} {
+	for verb, into := range map[string]*float64{"set volts": &set.Volts, "set amps": &set.Amps, "limit volts": &set.Volts, "force amps": &set.Amps} {
 		if a, ok := in.answers[verb]; ok {
 			if n, err := a.number(); err == nil {
 				*into = n.X

@@ -92,6 +92,7 @@ func (c *channel) clearModes(ctx context.Context) error {
 // forget drops what is believed of a channel's settings.
 func (c *channel) forget() {
 	c.limited, c.level, c.mode, c.levelRange = false, false, "", 0
+	c.forces, c.complies = false, false
 	c.measuring = measuring{inputs: c.inputs}
 	c.capture, c.list = nil, nil
 	if c.recording != nil {

@@ -30,7 +30,7 @@ func (s *Source) SetVolts(ctx context.Context, v quantity.Volt) error {
 			return err
 		}
 	}
-	s.level = true
+	s.level, s.forces = true, false
 	return nil
 }
 
@@ -91,7 +91,10 @@ func (s *Source) Sense(ctx context.Context, remote bool) error { return s.sense(
 // Output switches the output and verifies that it is as asked. It does not go on before voltage and current limit have been set
 // since the instrument was prepared.
 func (s *Source) Output(ctx context.Context, on bool) error {
-	if on && !(s.level && s.limited) {
+	if on && s.forces && !s.complies {
+		return s.wrap(fmt.Errorf("%w: set the voltage compliance before switching on", ErrOrder))
+	}
+	if on && !s.forces && !(s.level && s.limited) {
 		return s.wrap(fmt.Errorf("%w: set voltage and current limit before switching on", ErrOrder))
 	}
 	return s.turn(ctx, on)

@@ -78,6 +78,7 @@ func (r *reader) source(n *diag.Node) *SourceSpec {
 		SenseVolts: r.amount(n.Get("sense_compensation")), SlewUp: r.amount(n.Get("slew_up")), SlewDown: r.amount(n.Get("slew_down")),
 		OutputFarads: r.amount(n.Get("output_capacitance")), Quadrants: []int{1}, Derating: r.derating(n),
 		Ohms: r.span(n.Get("output_resistance")), SetOhms: r.setting(n.Get("set_ohms")),
+		ForcedAmps: r.span(n.Get("forces_amps")),
 	}
 	if q := n.Get("quadrants"); q != nil {
 		s.Quadrants = nil

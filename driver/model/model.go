@@ -62,6 +62,7 @@ type SourceSpec struct {
 	OutputFarads float64       // capacitance behind the current limit; 0: not stated
 	Ohms         quantity.Span // output resistance that can be set; not Set: none
 	SetOhms      Setting
+	ForcedAmps   quantity.Span // currents that it can force in place of a voltage; not Set: none
 	Derating     Derating
 }
 

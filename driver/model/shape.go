@@ -96,6 +96,7 @@ func sourceShape() *diag.Shape {
 		{Name: "output_capacitance", Type: diag.Amount(quantity.Capacitance), About: "behind the current limit"},
 		{Name: "output_resistance", Type: diag.SpanOf(quantity.Resistance), About: "output resistances that can be set; left out: none"},
 		{Name: "set_ohms", Type: settingShape(quantity.Resistance), About: "how well the output resistance can be set"},
+		{Name: "forces_amps", Type: diag.SpanOf(quantity.Current), About: "currents that it can force in place of a voltage, as in -3..3 A; left out: none"},
 	}}
 }
 

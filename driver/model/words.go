@@ -225,6 +225,10 @@ func (r *reader) words(ch *Channel, n, dialect *diag.Node, several bool) {
 		if s.Ohms.Set {
 			say("set ohms", "output_resistance states what can be set")
 		}
+		if s.ForcedAmps.Set {
+			say("force amps", "forces_amps states what can be forced")
+			say("limit volts", "forces_amps states what can be forced")
+		}
 	}
 	if l := ch.Load; l != nil {
 		say("switch on", "a channel is a load")
@@ -282,7 +286,7 @@ func (r *reader) abilities(say func(what, reason string), overVolts, overAmps, s
 // the wrong one. Words that one channel alone has are its own business.
 func (r *reader) numbered(ch *Channel, n *diag.Node, place diag.Place) {
 	own := n.Get("dialect").Get("say")
-	for _, what := range []string{"set volts", "set amps", "set ohms", "switch on", "switch off", "hold amps", "record start", "record stop", "list volts", "list amps", "list start", "arm"} {
+	for _, what := range []string{"set volts", "set amps", "force amps", "limit volts", "set ohms", "switch on", "switch off", "hold amps", "record start", "record stop", "list volts", "list amps", "list start", "arm"} {
 		if own.Get(what) != nil && n.Get("copies") == nil {
 			continue
 		}
