@@ -28,6 +28,7 @@ type document struct {
 	Results    []record.Result  `json:"results"`
 	Traces     []traceDocument  `json:"traces"`
 	Lives      []lifeDocument   `json:"lives"`
+	Time       *timeDocument    `json:"time,omitempty"`
 	Problems   []string         `json:"problems"`
 	ReportFile map[string]bool  `json:"reports"` // file name → is in the record
 }
@@ -48,7 +49,7 @@ func JSON(rec *record.Record) ([]byte, error) {
 	r := New(rec)
 	d := document{Format: "result/1", Record: rec.Dir, ID: rec.ID, Title: rec.Title, Outcome: rec.Outcome, Headline: r.Headline,
 		Exit: rec.Exit, Reason: rec.Reason, Finished: rec.Finished, Seconds: rec.DurationSeconds, Points: len(rec.Rows), Counts: rec.Counts,
-		Limits: []limitDocument{}, Verdicts: rec.Verdicts, Results: rec.Results, Problems: rec.Problems, Traces: traceDocuments(r.Traces), Lives: lifeDocuments(r.Lives), ReportFile: map[string]bool{}}
+		Limits: []limitDocument{}, Verdicts: rec.Verdicts, Results: rec.Results, Problems: rec.Problems, Traces: traceDocuments(r.Traces), Lives: lifeDocuments(r.Lives), Time: timeDocumentOf(r.Time), ReportFile: map[string]bool{}}
 	if !rec.Started.IsZero() {
 		d.Started = rec.Started.UTC().Format("2006-01-02T15:04:05.999999999Z07:00")
 	}

@@ -34,6 +34,7 @@ type Report struct {
 	Traces   []Trace        // long signals, with what was found in them
 	Lives    []Life         // of batteries
 	Played   []Played       // batteries that a source played
+	Time     *Spent         // where the time went; nil: the record does not say
 
 	budgets map[budgetKey]Budget
 }
@@ -98,6 +99,10 @@ func New(rec *record.Record) *Report {
 	r.Traces = traces(rec)
 	r.Lives = lives(rec, r.Traces)
 	r.Played = played(rec)
+	var err error
+	if r.Time, err = spent(rec); err != nil {
+		r.Notices = append(r.Notices, Notice{false, sentence(err.Error())})
+	}
 	for _, f := range rec.Files {
 		if !made(f.Path) {
 			r.Inputs = append(r.Inputs, f)

@@ -44,7 +44,7 @@ var arrows = map[string][]string{
 	"record/trace":      {"quantity"},
 	"report":            {"internal/ledger", "record", "record/trace", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "record/trace", "quantity"},
-	"report/html":       {"report", "report/wiring", "report/chart", "report/tiles", "record", "record/trace", "quantity", "internal/diag"},
+	"report/html":       {"internal/ledger", "report", "report/wiring", "report/chart", "report/tiles", "record", "record/trace", "quantity", "internal/diag"},
 	"report/tiles":      {"record/trace"},
 	"report/workbook":   {"report", "report/chart", "record", "record/trace", "quantity", "internal/diag"},
 	"report/wiring":     {"quantity"},

@@ -59,8 +59,9 @@ func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 		"join": func(list []string) string { return strings.Join(list, ", ") }, "few": few, "lead": lead, "dash": dash, "values": values,
 		"outcome": report.OutcomeText, "rule": report.RuleText, "risk": report.RiskText, "share": report.Share, "percent": percent,
 		"amps": amps, "usable": usable, "judged": judgedText, "slug": judgedClass,
+		"kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
 	}).Parse(pageText)
-	for _, text := range []string{budgetText, traceText} {
+	for _, text := range []string{budgetText, traceText, ledgerText} {
 		if err == nil {
 			t, err = t.Parse(text)
 		}
@@ -103,6 +104,7 @@ type page struct {
 	Uncertainty  uncertainty
 	BudgetScript template.JS
 
+	Spent      *spentView
 	Recordings []traceView
 	Further    []report.TraceRow
 	Discharges []discharge
@@ -121,6 +123,9 @@ func newPage(r *report.Report, beside map[string]written) (page, error) {
 	p := page{Report: r, Style: template.CSS(styleText + budgetStyle), LineStyle: lineStyle(), Script: template.JS(scriptText), Plan: newPlan(r.Record), Table: newTable(r)}
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
+	}
+	if p.Spent = newSpent(r.Time); p.Spent != nil {
+		p.Style += template.CSS(ledgerStyle) + spentStyle()
 	}
 	p.Uncertainty, p.BudgetScript = newUncertainty(r), template.JS(budgetScript)
 	for i, l := range r.Limits {

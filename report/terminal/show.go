@@ -50,6 +50,7 @@ func Show(s Stream, r *report.Report) {
 		}
 	}
 	p.battery(r)
+	p.spent(r.Time)
 	if len(r.Remarks) > 0 {
 		p.line("")
 		for _, x := range r.Remarks {
