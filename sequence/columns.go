@@ -26,6 +26,10 @@ func MakesRow(list []Step) bool {
 		switch s := s.(type) {
 		case *Measure, *Record, *Drain, *Life, *Reverse, *Fit:
 			return true
+		case *Sweep:
+			if s.gives() {
+				return true
+			}
 		case *When:
 			if MakesRow(s.Then) || MakesRow(s.Else) {
 				return true
@@ -55,6 +59,9 @@ func nested(list []Step) (points, runs int) {
 		switch s := s.(type) {
 		case *Sweep:
 			times = max(1, s.Values.most)
+			if s.Refine != nil {
+				times = max(times, s.Refine.Points)
+			}
 			if s.RepeatFirst {
 				times++
 			}

@@ -141,6 +141,9 @@ type (
 		RepeatFirst bool
 		// BothWays goes through the values forwards, with the label OutLabel, then backwards, with BackLabel.
 		BothWays bool
+		// Fast has the instruments step and measure by themselves, by lists and trigger lines, where all of them can.
+		Fast   bool
+		Refine *Refine // nil: no points besides its values
 	}
 	// Settle waits until a value stays within a band.
 	Settle struct {

@@ -138,7 +138,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 			{Name: "sweep", Type: diag.MapOf("one name", valuesType()), Required: true, About: "name: a parameter, a value, a list or a range"},
 			body, label,
 			{Name: "repeat_first", Type: diag.YesNo(), About: "whether the first value is measured once more at the end, to show what has drifted"},
-			bothWaysField(),
+			bothWaysField(), quickFields()[0], quickFields()[1],
 		}},
 		{Title: "a wait step", About: "Waits a fixed time; settle is better where something can be watched.", Fields: []diag.Field{
 			{Name: "wait", Type: diag.Expr(), Required: true, About: "how long"},

@@ -353,6 +353,7 @@ func (r *reader) sweep(p Pos, n *diag.Node, s *scope) *Sweep {
 		}
 	}
 	out.Steps = r.body(p, n, inner)
+	r.quick(n, out, inner, s)
 	if out.RepeatFirst && !MakesRow(out.Steps) && len(out.Steps) > 0 {
 		r.found.AddHint(n.Get("repeat_first").Place, "give it to the sweep whose steps measure", "the steps of this sweep make no point that could be repeated")
 	}
