@@ -122,8 +122,6 @@ func (s *Spent) kinds() {
 		k := &s.Kinds[i]
 		if p, ok := predicted[k.Kind]; ok {
 			k.Predicted = p
-		} else if len(predicted) > 0 {
-			k.Predicted = 0
 		}
 		delete(predicted, k.Kind)
 	}
@@ -132,8 +130,12 @@ func (s *Spent) kinds() {
 			s.Kinds = append(s.Kinds, SpentKind{Kind: kind, Predicted: predicted[kind]})
 		}
 	}
+	s.Kinds = slices.DeleteFunc(s.Kinds, func(k SpentKind) bool { return k.Share < leastShown && math.IsNaN(k.Predicted) && k.Kind != ledger.Host })
 	sortKinds(s.Kinds)
 }
+
+// leastShown is the share below which a kind of span is left out.
+const leastShown = 1e-5
 
 func mapKeys(m map[ledger.Kind]float64) func(func(ledger.Kind) bool) {
 	return func(yield func(ledger.Kind) bool) {
@@ -291,7 +293,7 @@ func (x *Saving) sentence(wall float64) string {
 	case x.Kind == ledger.Operator:
 		what = "the wait for the operator"
 	case x.Kind == ledger.OutputDown && x.Step == "":
-		what = "switching off and watching the discharge"
+		what, at = "switching off and watching the discharge", ""
 	}
 	return fmt.Sprintf("without %s%s the run takes %s instead of %s", what, at, SpentText(x.Without), SpentText(wall))
 }

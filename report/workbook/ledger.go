@@ -31,7 +31,8 @@ func (b *book) time() error {
 	s.row("heading", "Where the time went")
 	s.row("soft", t.Headline())
 	s.gap()
-	s.heads("kind", "time [s]", "share", "predicted [s]", "count")
+	s.heads("kind", "time [s]", "share", "predicted [s]", "count", "what goes into it")
+	s.left("F")
 	first := s.next + 1
 	last := s.next + len(t.Kinds)
 	for _, k := range t.Kinds {
@@ -54,6 +55,7 @@ func (b *book) time() error {
 	}
 	s.row("heading", "What would shorten it most")
 	s.heads("kind", "time [s]", "count", "without [s]", "line", "what that means")
+	s.left("E", "F")
 	for _, x := range t.Savings {
 		s.row("", string(x.Kind), shown{x.Seconds, "0.000"}, x.Count, nil, x.Place, x.Text)
 		r := strconv.Itoa(s.next)
@@ -62,6 +64,7 @@ func (b *book) time() error {
 	s.gap()
 	s.row("heading", "By step")
 	s.heads("step", "time [s]", "share", "", "", "what it does")
+	s.left("F")
 	for _, x := range t.Steps {
 		place := x.Place
 		if place == "" {
@@ -80,6 +83,15 @@ func (b *book) time() error {
 		}
 	}
 	return s.err
+}
+
+// left puts heads of the last row over texts.
+func (s *sheet) left(columns ...string) {
+	for _, column := range columns {
+		if cell := column + strconv.Itoa(s.next); s.err == nil {
+			s.err = s.SetCellStyle(s.name, cell, cell, s.style["head"])
+		}
+	}
 }
 
 func (b *book) timeChart(s *sheet, first, last int) {
