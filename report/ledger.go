@@ -130,7 +130,9 @@ func (s *Spent) kinds() {
 			s.Kinds = append(s.Kinds, SpentKind{Kind: kind, Predicted: predicted[kind]})
 		}
 	}
-	s.Kinds = slices.DeleteFunc(s.Kinds, func(k SpentKind) bool { return k.Share < leastShown && math.IsNaN(k.Predicted) && k.Kind != ledger.Host })
+	s.Kinds = slices.DeleteFunc(s.Kinds, func(k SpentKind) bool {
+		return k.Share < leastShown && math.IsNaN(k.Predicted) && k.Kind != ledger.Host
+	})
 	sortKinds(s.Kinds)
 }
 
