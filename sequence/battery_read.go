@@ -14,9 +14,10 @@ import (
 
 // trace is a recording that a step makes.
 type trace struct {
-	name    string
-	signals []Signal
-	place   diag.Place
+	name     string
+	signals  []Signal
+	place    diag.Place
+	captured bool // around an event
 }
 
 // traceName is what a trace may be called: it becomes a name of files.
@@ -57,7 +58,7 @@ func (r *reader) record(p Pos, n *diag.Node, s *scope) *Record {
 		r.recording = r.recording[:len(r.recording)-1]
 	}
 	if out.Trace != "" {
-		r.traces = append(r.traces, trace{out.Trace, out.Signals, p.Place})
+		r.traces = append(r.traces, trace{name: out.Trace, signals: out.Signals, place: p.Place})
 	}
 	return out
 }
@@ -185,6 +186,10 @@ func (r *reader) drain(p Pos, n *diag.Node, s *scope) *Drain {
 	}
 	if out.To.SI > 0 && out.From.SI >= out.To.SI {
 		r.found.Add(n.Get("to").Place, "the end %s is not behind the start %s", out.To, out.From)
+	}
+	if t != nil && t.captured {
+		r.found.AddHint(r.place(n.Get("drain")), "pulse, transient, inrush...", "%s is a capture, and no recording", t.name)
+		t = nil
 	}
 	if t != nil {
 		out.Signal, out.Volts, out.Fixed = r.traceSignals(n, t)

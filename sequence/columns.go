@@ -24,7 +24,7 @@ func (s *Sequence) CountPoints() int {
 func MakesRow(list []Step) bool {
 	for _, s := range list {
 		switch s := s.(type) {
-		case *Measure, *Record, *Drain, *Life, *Reverse, *Fit:
+		case *Measure, *Record, *Drain, *Life, *Capture, *Figures, *Reverse, *Fit:
 			return true
 		case *Sweep:
 			if s.gives() {
@@ -77,6 +77,8 @@ func nested(list []Step) (points, runs int) {
 			q, m := nested(s.Else)
 			p, n = max(p, q), max(n, m)
 		case *Record:
+			p, n = nested(s.Steps)
+		case *Capture:
 			p, n = nested(s.Steps)
 		case *Emulate:
 			times = s.Points()

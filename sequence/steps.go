@@ -26,7 +26,8 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 }
 
 // kinds are the keys that tell a step.
-var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate", "reverse", "fit"}
+var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate", "reverse", "fit", "capture", "list",
+	"pulse", "transient", "ripple", "inrush", "startup", "holdup"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
 func (r *reader) step(n *diag.Node, s *scope) []Step {
@@ -80,6 +81,12 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(r.life(p, n, s))
 	case "emulate":
 		return one(r.emulate(p, n, s))
+	case "capture":
+		return one(r.capture(p, n, s))
+	case "list":
+		return one(r.list(p, n, s))
+	case "pulse", "transient", "ripple", "inrush", "startup", "holdup":
+		return one(r.figures(FiguresKind(kind), p, n, s))
 	case "reverse":
 		return one(r.reverse(p, n, s))
 	case "fit":
