@@ -30,6 +30,9 @@ func (p *Plan) demandOf(state []Setting, i int) (d demand, ok bool) {
 		if r.Need.Amps.Set && r.Need.Amps.Low < 0 {
 			d.amps = math.Copysign(d.amps, -1)
 		}
+		if st.ForceAmps {
+			d = forcedDemand(d, st)
+		}
 	case sequence.RoleLoad:
 		d.hold = st.Hold
 		d.volts, d.low = widest(volts), lowest(r.Need)

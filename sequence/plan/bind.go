@@ -269,7 +269,7 @@ func (c *binder) asRole(r Role, w bench.Wire) Role {
 	if ch == nil {
 		return r
 	}
-	volts, amps := upper(r.Guard.Volts), upper(r.Guard.Amps)
+	volts, amps := farEnd(r.Guard.Volts, r.Need.Volts), farEnd(r.Guard.Amps, r.Need.Amps)
 	switch {
 	case r.Need.Role == sequence.RoleSource && ch.Source != nil:
 		if volts == 0 {

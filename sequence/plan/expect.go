@@ -16,6 +16,8 @@ type Setting struct {
 	Volts float64           // of a source; NaN: not set, or not known before the run
 	Amps  float64           // current limit of a source; NaN likewise
 	Hold  quantity.Quantity // of a load; SI NaN likewise
+	// ForceAmps says that a source holds Amps, of either sign, and Volts is its compliance.
+	ForceAmps bool
 }
 
 // NotSet is the setting of a role that no step has touched.
@@ -157,6 +159,9 @@ func (p *Plan) sourceAmps(state []Setting, i int) float64 {
 	volts := state[i].Volts
 	if !state[i].On {
 		return 0
+	}
+	if state[i].ForceAmps {
+		return limit
 	}
 	watts := 0.0
 	for k, r := range p.Roles {

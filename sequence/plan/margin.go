@@ -10,12 +10,13 @@ import (
 
 // demand is what one planned point asks of a role.
 type demand struct {
-	set   float64           // of a source: the voltage as set; NaN: not set, or not known before the run
-	volts float64           // of a source: set; of a load: highest at its node; NaN: not known
-	low   float64           // of a load: lowest at its node; NaN: not known
-	amps  float64           // of a source: its current limit; of a load: what it carries; NaN: not known
-	watts float64           // NaN: volts times amps
-	hold  quantity.Quantity // of a load
+	set    float64           // of a source: the voltage as set; NaN: not set, or not known before the run
+	volts  float64           // of a source: set; of a load: highest at its node; NaN: not known
+	low    float64           // of a load: lowest at its node; NaN: not known
+	amps   float64           // of a source: its current limit; of a load: what it carries; NaN: not known
+	watts  float64           // NaN: volts times amps
+	hold   quantity.Quantity // of a load
+	forced bool              // a source holds amps, of either sign; volts is its compliance
 }
 
 type planned struct {

@@ -28,6 +28,7 @@ func (c *binder) sourceMargins(spec *model.SourceSpec, r Role, asked []planned) 
 		setAccuracy(&m, r.Need, spec.SetVolts, quantity.Of(d.set, quantity.Voltage), d.at)
 	}
 	lowestProtection(&m, r, spec.OverVolts, spec.OverAmps)
+	forcing(&m, spec, asked)
 	resolution(&m, asked, func(d planned) (quantity.Quantity, model.Setting) {
 		return quantity.Of(d.set, quantity.Voltage), spec.SetVolts
 	})

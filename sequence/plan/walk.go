@@ -177,6 +177,10 @@ func (w *walker) step(s sequence.Step, times int) {
 		w.given(s.Gives)
 	case *sequence.Emulate:
 		w.emulate(s, times)
+	case *sequence.Reverse:
+		w.reverse(s, times)
+	case *sequence.Fit:
+		w.given(s.Gives)
 	}
 }
 
@@ -235,7 +239,7 @@ func (w *walker) sweep(s *sequence.Sweep, times int) {
 	if s.RepeatFirst && len(values) > 0 {
 		values = append(values[:len(values):len(values)], values[0])
 	}
-	for _, v := range values {
+	for _, v := range ways(s, values) {
 		w.coords = append(w.coords, coordinate{s.Name, v})
 		w.block(s.Steps, times)
 		w.coords = w.coords[:len(w.coords)-1]
@@ -278,7 +282,7 @@ func (w *walker) source(s *sequence.Source, times int) {
 	if s.Amps != nil {
 		st.Amps = w.number(s.Amps)
 	}
-	st.On = s.Output != sequence.Off
+	st.On, st.ForceAmps = s.Output != sequence.Off, s.Force == sequence.Amps
 	if w.hooks.set != nil {
 		w.hooks.set(w, i, was, s.At(), times)
 	}
