@@ -229,15 +229,18 @@ func TestListThatIsRefused(t *testing.T) {
 func TestListIsStoppedBeforeTheInputGoesOff(t *testing.T) {
 	ctx := context.Background()
 	off := steps([]transporttest.Step{transporttest.Sent(":ABOR"), transporttest.Sent(":INP OFF")}, asks(":INP?", "0"))
-	in, _, l, link := holding(t, steps(asks(":SOUR:LIST:POIN:MAX?", "256"), says(rampWords), says(":INIT:SEQ1"), off,
+	in, load, l, link := holding(t, steps(asks(":SOUR:LIST:POIN:MAX?", "256"), says(rampWords), says(":INIT:SEQ1"), off,
+		off, says(":SOUR:CURR:RANG 3;:SOUR:CURR 1;:SOUR:FUNC CURR;:SOUR:CURR:MODE FIX"),
 		[]transporttest.Step{transporttest.Sent(":INP OFF")}, asks(":INP?", "0"))...)
 	must(t, l.Load(ctx, ramp()))
 	must(t, l.Start(ctx))
 	must(t, in.Abort(ctx))
-	must(t, in.Abort(ctx)) // nothing runs any more
+	must(t, in.Abort(ctx)) // whatever is believed
 	if err := l.Start(ctx); !errors.Is(err, driver.ErrOrder) {
 		t.Errorf("started after an abort: %v", err)
 	}
+	must(t, load.Hold(ctx, quantity.MustParse("1 A"))) // puts back what an abort leaves as it is
+	must(t, in.Abort(ctx))
 	must(t, link.Close())
 	in, link = opened(t, libraryModel(t, "electronic-load"), driver.Config{Name: "sink"}, off...)
 	must(t, in.TakeOver(ctx))

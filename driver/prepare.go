@@ -56,7 +56,7 @@ func (in *Instrument) Prepare(ctx context.Context) error {
 			}
 		}
 		c.forget()
-		c.recording = nil
+		c.recording, c.list = nil, nil
 	}
 	return in.device.Check(ctx)
 }
@@ -94,7 +94,10 @@ func (c *channel) forget() {
 	c.limited, c.level, c.mode, c.levelRange = false, false, "", 0
 	c.forces, c.complies = false, false
 	c.measuring = measuring{inputs: c.inputs}
-	c.capture, c.list = nil, nil
+	c.capture = nil
+	if c.list != nil { // it is not followed by chance: the next fixed value puts it back
+		c.list.running, c.list.of = false, 0
+	}
 	if c.recording != nil {
 		c.recording.running = false // what it has taken can still be fetched
 	}
