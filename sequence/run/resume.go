@@ -46,6 +46,7 @@ type forward struct {
 	verdicts map[int][]record.Verdict
 	decided  map[int]map[string]decision
 	late     map[int]string
+	chosen   map[int]map[int]float64 // of refined sweeps: what they added, by the ordinal of the sweep, then by number
 	terms    map[int]map[string][]record.StoredTerm
 	inputs   map[*record.StoredInput]measured.ID
 	dims     map[string]quantity.Dimension
@@ -118,7 +119,7 @@ func byPoint(verdicts []record.Verdict) map[int][]record.Verdict {
 func (r *runner) newForward(c *Resume) *forward {
 	f := &forward{
 		finding: true, rows: map[int]*record.Point{}, held: map[int]*record.Point{}, verdicts: map[int][]record.Verdict{},
-		recorded: map[int]recordedBefore{}, emulated: map[int]emulatedBefore{}, decided: map[int]map[string]decision{}, late: map[int]string{}, terms: c.Terms, inputs: map[*record.StoredInput]measured.ID{},
+		recorded: map[int]recordedBefore{}, emulated: map[int]emulatedBefore{}, decided: map[int]map[string]decision{}, late: map[int]string{}, chosen: map[int]map[int]float64{}, terms: c.Terms, inputs: map[*record.StoredInput]measured.ID{},
 		dims: map[string]quantity.Dimension{}, before: append([]plan.Setting(nil), r.state...),
 	}
 	for i := range c.Rows {
@@ -157,6 +158,8 @@ func (f *forward) readLog(log []record.Event) {
 			f.decided[step][text] = d
 		case "settle":
 			f.late[step] = e.Text
+		case "refined":
+			f.readChosen(step, e)
 		case "recorded":
 			f.recorded[step] = recordedOf(e)
 		case "emulated":

@@ -41,12 +41,16 @@ type runner struct {
 	frames []frame
 	nodes  map[nodeKey]measured.Value // readings for the expression under way
 
+	lastMove time.Time // when a source was set to something else
+	inPulse  bool      // a pulsed source is at its level
+
 	notes    *[]string // of the point under way, while it is measured
 	zeros    map[zeroKey]measured.Value
 	ofZero   map[measured.ID]bool // inputs that readings share through a zero
 	origins  map[string]*origin   // of error inputs, by what their names begin with
 	divisors map[*expr.Expr][]*expr.Expr
 	popped   []named // of the pass that ended last
+	good     bool    // whether its point is valid and has settled
 
 	ff      *forward // nil: not on the way to where a run goes on
 	ordinal int      // of the step under way, counted through the whole run
@@ -89,6 +93,8 @@ type roleState struct {
 	held     held
 	response Response
 	offAt    time.Time // when it was switched off last
+	pulse    *pulsed   // nil: it is not pulsed
+	rests    time.Time // until when a pulsed source rests
 }
 
 // gaugeState is a node measurement with its channel.

@@ -122,56 +122,6 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 	return nil
 }
 
-func (r *runner) sweep(ctx context.Context, s *sequence.Sweep) error {
-	values, err := s.Values.Work(r)
-	if err != nil {
-		return r.stop(Input, "the values of the sweep cannot be worked out: %w", err)
-	}
-	var first []named
-	for i, v := range values {
-		f := frame{name: s.Name, coord: measured.Exact(v), label: s.Label}
-		if i+1 < len(values) && v.SI != 0 {
-			f.ahead = math.Abs(values[i+1].SI / v.SI)
-		}
-		if err := r.block(ctx, s.Steps, f); err != nil {
-			return err
-		}
-		if i == 0 {
-			first = r.popped
-		}
-	}
-	if !s.RepeatFirst || len(values) == 0 {
-		return nil
-	}
-	if err := r.block(ctx, s.Steps, frame{name: s.Name, coord: measured.Exact(values[0]), label: sequence.RepeatLabel}); err != nil {
-		return err
-	}
-	if r.ff == nil {
-		r.drift(fmt.Sprintf("%s %s", s.Name, values[0]), first, r.popped)
-	}
-	return nil
-}
-
-// drift notes what a first point has moved by when it was measured once more. Errors that both share cancel in the difference.
-func (r *runner) drift(at string, first, again []named) {
-	var parts []string
-	beyond := false
-	for _, a := range first {
-		for _, b := range again {
-			if a.name != b.name || math.IsNaN(a.value.X) || math.IsNaN(b.value.X) {
-				continue
-			}
-			d := measured.Sub(b.value, a.value)
-			u := r.expanded(d)
-			beyond = beyond || math.Abs(d.X) > u && u > 0
-			parts = append(parts, fmt.Sprintf("%s by %s (U %s)", a.name, d.Quantity().Text(3), quantity.Of(u, d.Dim).Text(2)))
-		}
-	}
-	if len(parts) > 0 {
-		r.note("drift", level(!beyond), fmt.Sprintf("%s measured once more at the end has moved: %s", at, strings.Join(parts, ", ")))
-	}
-}
-
 func (r *runner) wait(ctx context.Context, s *sequence.Wait) error {
 	d, err := r.eval(ctx, s.For)
 	if err != nil {
@@ -253,6 +203,7 @@ func (r *runner) emit() {
 		return
 	}
 	f.row = nil
+	r.good = len(w.why) == 0 && r.late() == ""
 	r.points++
 	p := r.pointOf(f, w)
 	if !p.Settled {
