@@ -153,7 +153,11 @@ func (p *builder) device(d *Device, seed instrument.Seed) error {
 			return fmt.Errorf("%s: %w", d.Name, err)
 		}
 	case "capacitor":
-		passive(p.capacitor(d.Name, p.node(d.Plus), p.node(d.Minus), d.Farad))
+		branch, c := p.heldCapacitor(d.Name, p.node(d.Plus), p.node(d.Minus), d.Farad)
+		c.esr = d.EsrOhm
+		passive(branch)
+	case "inductor":
+		passive(p.inductor(d.Name, p.node(d.Plus), p.node(d.Minus), d.Henry, d.WindingOhm))
 	default:
 		return fmt.Errorf("%s: there is no device of kind %q", d.Name, d.Kind)
 	}
@@ -175,7 +179,12 @@ func (p *builder) converter(d *Device, c *converter) {
 		p.capacitor(d.Name+" input capacitor", c.in, circuit.Ground, d.InFarad)
 	}
 	if d.OutFarad > 0 {
-		p.capacitor(d.Name+" output capacitor", c.out, circuit.Ground, d.OutFarad)
+		_, held := p.heldCapacitor(d.Name+" output capacitor", c.out, circuit.Ground, d.OutFarad)
+		if b, ok := c.model.(*device.Buck); ok && b.Loop != nil {
+			held.loop = true
+			held.esr = d.Buck.OutputEsrOhm
+			p.bench.engine.dynamics = append(p.bench.engine.dynamics, looped{b, p.net, c.in, c.out})
+		}
 	}
 }
 

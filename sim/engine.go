@@ -10,14 +10,15 @@ import (
 
 // Lengths of time steps in nanoseconds.
 const (
-	leastStep    int64 = 100       // below, an error or an event is no longer looked for
-	firstStep    int64 = 1000      // after a step change
-	eventStep    int64 = 1000      // how exactly the time of an event is found
-	restStep     int64 = 1_000_000 // a network that does not move during two steps of this length rests
-	longestStep  int64 = 3_600_000_000_000
-	maxInstants        = 16     // step changes at one time
-	longestBlind int64 = 50_000 // without an operating point
-	instantStep  int64 = 10     // a step that stands for no time, in which capacitors hold their voltage
+	leastStep     int64 = 100       // below, an error or an event is no longer looked for
+	firstStep     int64 = 1000      // after a step change
+	eventStep     int64 = 1000      // how exactly the time of an event is found
+	restStep      int64 = 1_000_000 // a network that does not move during two steps of this length rests
+	longestStep   int64 = 3_600_000_000_000
+	maxInstants         = 16     // step changes at one time
+	longestBlind  int64 = 50_000 // without an operating point
+	fineFirstStep int64 = 100    // after a step change, while somebody takes samples
+	instantStep   int64 = 10     // a step that stands for no time, in which capacitors hold their voltage
 )
 
 // Tolerances of a step: how much a capacitor voltage may bend in it.
@@ -25,6 +26,7 @@ const (
 	bendVolts    = 20e-6
 	bendRelative = 2e-4
 	stillVolts   = 1e-9
+	sampledBend  = 1.0 / 20 // part of both while somebody takes samples
 	fineBend     = 1.0 / 10 // part of both with a wireless node or a battery on the bench, whose charge is what is looked for
 	noVolts      = 1e-12    // below, a capacitor is empty
 )
@@ -43,6 +45,7 @@ type engine struct {
 	resting bool
 	still   int // steps without movement
 
+	dynamics []dynamic
 	caps     []*capacitor
 	movers   []instrument.Mover
 	states   []uint32 // condition of each mover at the last commit
@@ -63,11 +66,12 @@ type engine struct {
 
 // capacitor joins two nodes; between steps it holds its voltage.
 type capacitor struct {
-	farad         float64
+	farad, esr    float64
 	plus, minus   circuit.Node
 	volts, before float64 // at the present time and one step earlier
 	rate          float64 // V/ns, in the last step that had an operating point
 	slope, offset float64 // current = slope*volts + offset
+	loop          bool    // it stands at the output of a converter with a control loop
 	care          float64 // how much its bend counts: 1 fully, 0 where its voltage is nobody's business at present
 }
 
@@ -81,11 +85,23 @@ func (c *capacitor) prepare(h, last int64) {
 	g := c.farad / (float64(h) * 1e-9)
 	if last == 0 {
 		c.slope, c.offset = g, -g*c.volts
-		return
+	} else {
+		w := float64(h) / float64(last)
+		c.slope = g * (1 + 2*w) / (1 + w)
+		c.offset = g * (w*w/(1+w)*c.before - (1+w)*c.volts)
 	}
-	w := float64(h) / float64(last)
-	c.slope = g * (1 + 2*w) / (1 + w)
-	c.offset = g * (w*w/(1+w)*c.before - (1+w)*c.volts)
+	if c.esr > 0 {
+		d := 1 / (1 + c.slope*c.esr)
+		c.slope, c.offset = c.slope*d, c.offset*d
+	}
+}
+
+// inside is the voltage of the capacitance itself, when there are so many volts across it and its series resistance.
+func (c *capacitor) inside(volts float64) float64 {
+	if c.esr == 0 {
+		return volts
+	}
+	return volts - c.esr*(c.slope*volts+c.offset)
 }
 
 // touch tells that a setting has changed.
@@ -104,13 +120,11 @@ func (e *engine) observe() {
 
 // instant finds the operating point at the present time after a step change.
 func (e *engine) instant() {
-	e.dirty, e.resting, e.last, e.next, e.still, e.within = false, false, 0, firstStep, 0, 0
+	e.dirty, e.resting, e.last, e.next, e.still, e.within = false, false, 0, e.first(), 0, 0
 	for _, m := range e.movers {
 		m.Aim(e.now)
 	}
-	for _, c := range e.caps {
-		c.prepare(instantStep, 0)
-	}
+	e.prepare(instantStep, 0)
 	e.settle(true)
 	for _, w := range e.windows {
 		w.Jump()
@@ -142,6 +156,24 @@ func (e *engine) pass(span int64) {
 	for _, m := range e.meters {
 		m.advance(seconds)
 	}
+}
+
+// prepare sets everything that has a state for a step of h after one of last.
+func (e *engine) prepare(h, last int64) {
+	for _, c := range e.caps {
+		c.prepare(h, last)
+	}
+	for _, d := range e.dynamics {
+		d.prepare(h, last)
+	}
+}
+
+// first is the length of a step after a step change: shorter while somebody takes samples.
+func (e *engine) first() int64 {
+	if len(e.samplers) > 0 {
+		return fineFirstStep
+	}
+	return firstStep
 }
 
 // settle solves with mode changes and reports whether there were any. A failure stands until the next solution.
@@ -233,9 +265,7 @@ func (e *engine) step(limit int64) {
 		for _, m := range e.movers {
 			m.Aim(e.now + h)
 		}
-		for _, c := range e.caps {
-			c.prepare(h, e.last)
-		}
+		e.prepare(h, e.last)
 		changes, ok := e.settle(false)
 		happened := len(changes) > 0 || !ok || e.conditionsChanged()
 		switch {
@@ -279,16 +309,31 @@ func (e *engine) bend(h int64) float64 {
 		return 0
 	}
 	w := float64(h) / float64(e.last)
+	unseen := len(e.samplers) == 0
 	worst := 0.0
 	for _, c := range e.caps {
 		if c.care == 0 {
 			continue
 		}
-		v := e.net.Between(c.plus, c.minus)
+		v := c.inside(e.net.Between(c.plus, c.minus))
 		off := math.Abs(v - c.volts - w*(c.volts-c.before))
-		worst = max(worst, c.care*off/(bendVolts+bendRelative*math.Abs(v)))
+		care := c.care
+		if c.loop && unseen {
+			care *= unseenCare
+		}
+		worst = max(worst, care*off/(bendVolts+bendRelative*math.Abs(v)))
 	}
-	return worst / e.allowed
+	for _, d := range e.dynamics {
+		bend := bendOf(d, w)
+		if unseen {
+			bend *= unseenCare
+		}
+		worst = max(worst, bend)
+	}
+	if unseen {
+		return worst / e.allowed
+	}
+	return worst / min(e.allowed, sampledBend)
 }
 
 // commit accepts a step. Where it has no operating point, the capacitors go on as they went before, in steps that grow: behind an edge
@@ -302,7 +347,7 @@ func (e *engine) commit(h int64, happened, ok bool) {
 	for _, c := range e.caps {
 		c.before = c.volts
 		if ok {
-			c.volts = e.net.Between(c.plus, c.minus)
+			c.volts = c.inside(e.net.Between(c.plus, c.minus))
 			c.rate = (c.volts - c.before) / float64(h)
 		} else {
 			c.volts += c.rate * float64(h)
@@ -311,6 +356,13 @@ func (e *engine) commit(h int64, happened, ok bool) {
 			c.volts = 0 // an exponential has no end, and far below zero a load would find its voltage reversed and right again for ever
 		}
 		moved = max(moved, math.Abs(c.volts-c.before)-stillVolts*math.Abs(c.volts))
+	}
+	for _, d := range e.dynamics {
+		if ok {
+			d.take()
+		}
+		now, before := d.states()
+		moved = max(moved, math.Abs(now-before)*(stillVolts/stillAmps)-stillVolts*math.Abs(now))
 	}
 	e.now += h
 	e.last, e.next = h, min(2*h, longestStep)
@@ -323,7 +375,7 @@ func (e *engine) commit(h int64, happened, ok bool) {
 	e.pass(h)
 	e.react()
 	if happened {
-		e.last, e.next, e.still, e.within = 0, firstStep, 0, 0
+		e.last, e.next, e.still, e.within = 0, e.first(), 0, 0
 		return
 	}
 	if moved > stillVolts || h < restStep || !e.quiet() {
@@ -344,19 +396,24 @@ func (e *engine) rest() {
 	for _, c := range e.caps {
 		c.slope, c.offset = 0, 0
 	}
+	for _, d := range e.dynamics {
+		d.rest()
+	}
 	changes, ok := e.settle(false)
 	e.resting = ok && len(changes) == 0 && !e.conditionsChanged()
 	for _, c := range e.caps {
 		v := e.net.Between(c.plus, c.minus)
 		e.resting = e.resting && math.Abs(v-c.volts) <= 1e3*stillVolts*(1+math.Abs(v))
 	}
+	for _, d := range e.dynamics {
+		now, _ := d.states()
+		e.resting = e.resting && math.Abs(d.trial()-now) <= 1e3*stillAmps*(1+math.Abs(now))
+	}
 	if e.resting {
 		return
 	}
 	e.undo(changes)
-	for _, c := range e.caps {
-		c.prepare(instantStep, 0)
-	}
+	e.prepare(instantStep, 0)
 	e.settle(false)
 	e.tryRest = e.now + 32*e.last
 }

@@ -122,6 +122,13 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 	case "diode":
 		fill(n, diodeNumbers(), &d)
 		err = d.Diode.Validate()
+	case "capacitor":
+		fill(n, capacitorNumbers(), &d)
+	case "inductor":
+		fill(n, inductorNumbers(), &d)
+		if !(d.Henry > 0) || d.Henry > 1e3 {
+			r.found.Add(e.Place, "%s: an inductance of %g H cannot be", e.Key, d.Henry)
+		}
 	case "node":
 		d.Node = defaultNode()
 		d.Node.Retries = usualRetries
@@ -153,6 +160,9 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 	}
 	if d.Kind == "capacitor" && d.Farad == 0 {
 		r.found.Add(e.Place, "%s: a capacitance of 0 F cannot be", e.Key)
+	}
+	if !(d.EsrOhm >= 0) || !(d.WindingOhm >= 0) {
+		r.found.Add(e.Place, "%s: a series resistance is 0 ohm or more", e.Key)
 	}
 	for _, pair := range [2][2]string{{d.In, d.Out}, {d.Plus, d.Minus}} {
 		if pair[0] != "" && pair[0] == pair[1] {

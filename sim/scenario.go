@@ -37,6 +37,9 @@ type Device struct {
 	Node       device.NodeParams
 	Battery    device.BatteryParams
 	Farad      float64 // capacitor
+	EsrOhm     float64 // in series with it
+	Henry      float64 // inductor
+	WindingOhm float64 // in series with it
 	BurstHertz float64 // a converter draws its input current in bursts; 0: evenly
 	BurstDuty  float64 // part of the time
 	InFarad    float64 // capacitor at a converter's input

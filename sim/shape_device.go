@@ -8,7 +8,7 @@ import (
 )
 
 func deviceKinds() []string {
-	return []string{"buck", "boost", "ldo", "resistor", "capacitor", "diode", "node", "battery"}
+	return []string{"buck", "boost", "ldo", "resistor", "capacitor", "inductor", "diode", "node", "battery"}
 }
 
 func duration(seconds float64) time.Duration {
@@ -50,13 +50,15 @@ func deviceShape(kind string) *diag.Shape {
 		s.Fields = append(s.Fields, fieldsOf(resistorNumbers())...)
 	case "capacitor":
 		s.Fields = append(s.Fields, fieldsOf(capacitorNumbers())...)
+	case "inductor":
+		s.Fields = append(s.Fields, fieldsOf(inductorNumbers())...)
 	case "diode":
 		s.Fields = append(s.Fields, fieldsOf(diodeNumbers())...)
 	}
 	if kind == "buck" || kind == "boost" || kind == "ldo" {
 		s.Fields = append(s.Fields, fieldsOf(burstNumbers())...)
 	}
-	need := map[string]string{"buck": "set", "boost": "set", "ldo": "set", "resistor": "resistance", "capacitor": "capacitance"}[kind]
+	need := map[string]string{"buck": "set", "boost": "set", "ldo": "set", "resistor": "resistance", "capacitor": "capacitance", "inductor": "inductance"}[kind]
 	for i := range s.Fields {
 		if s.Fields[i].Name == need && need != "" {
 			s.Fields[i].Required = true
@@ -110,6 +112,8 @@ func buckNumbers() []field[Device] {
 		{"thermal_time", quantity.Time, "thermal time constant", func(d *Device, v float64) { d.Buck.Heat.TauSecond = v }},
 		{"shutdown", quantity.Temperature, "thermal shutdown", func(d *Device, v float64) { d.Buck.ShutdownC = celsius(v) }},
 		{"restart", quantity.Temperature, "temperature at which it restarts", func(d *Device, v float64) { d.Buck.RestartC = celsius(v) }},
+		{"crossover", quantity.Frequency, "of the control loop: how quickly the output answers a load step; at once where it is left out", func(d *Device, v float64) { d.Buck.CrossoverHz = v }},
+		{"damping", quantity.Ratio, "of the control loop: 1 is critical, 0 a stage without a loop, behind the resistance regulation; 0.5 where it is left out", func(d *Device, v float64) { d.Buck.Damping = v }},
 		{"hand_over", quantity.Ratio, "hysteresis between pulse skipping and full frequency", func(d *Device, v float64) { d.Buck.HandOverBy = v }},
 	}
 }
@@ -171,6 +175,14 @@ func resistorNumbers() []field[Device] {
 func capacitorNumbers() []field[Device] {
 	return []field[Device]{
 		{"capacitance", quantity.Capacitance, "capacitance", func(d *Device, v float64) { d.Farad = v }},
+		{"esr", quantity.Resistance, "resistance in series with it", func(d *Device, v float64) { d.EsrOhm = v }},
+	}
+}
+
+func inductorNumbers() []field[Device] {
+	return []field[Device]{
+		{"inductance", quantity.Inductance, "inductance", func(d *Device, v float64) { d.Henry = v }},
+		{"winding", quantity.Resistance, "resistance in series with it; 1 uohm where it is left out", func(d *Device, v float64) { d.WindingOhm = v }},
 	}
 }
 

@@ -45,6 +45,8 @@ type BuckParams struct {
 	Heat          Heat          // of the switches and the controller; the inductor follows their temperature
 	ShutdownC     float64       // thermal shutdown; 0 is none
 	RestartC      float64
+	CrossoverHz   float64 // of the control loop; 0 is a loop without delay
+	Damping       float64 // of the loop; 1 is critical, 0 is none but the series resistance RegulationOhm
 	HandOverBy    float64 // hysteresis of the hand-over between pulse skipping and PWM, relative; 0 is 10 %
 }
 
@@ -94,6 +96,11 @@ func (p *BuckParams) Validate() error {
 	if p.Hiccup && (p.HiccupOff <= 0 || p.HiccupTrip < 0) {
 		c.add("HiccupOff is %v; hiccup needs an off-time", p.HiccupOff)
 	}
+	c.notNegative("CrossoverHz", p.CrossoverHz)
+	c.within("Damping", p.Damping, 0, 100)
+	if p.CrossoverHz > 0 && !(p.OutputF > 0) {
+		c.add("CrossoverHz is %g; a loop acts on an output capacitor, and OutputF is %g", p.CrossoverHz, p.OutputF)
+	}
 	p.Heat.check(&c)
 	return c.err()
 }
@@ -142,6 +149,7 @@ type Buck struct {
 	Enabled    bool
 	Celsius    float64 // temperature of switches and winding
 	ReferenceV float64 // present reference; SetV after the soft start
+	Loop       *Loop   // nil: the output follows without delay
 
 	mode     BuckMode
 	overload time.Duration // time spent below the hiccup threshold
@@ -160,7 +168,11 @@ func NewBuck(p BuckParams) (*Buck, error) {
 	if p.FoldbackShare == 0 {
 		p.FoldbackShare = 1
 	}
-	return &Buck{BuckParams: p, Enabled: true, Celsius: p.Heat.AmbientC, ReferenceV: p.SetV, mode: BuckLockout}, nil
+	b := &Buck{BuckParams: p, Enabled: true, Celsius: p.Heat.AmbientC, ReferenceV: p.SetV, mode: BuckLockout}
+	if p.CrossoverHz > 0 {
+		b.Loop = NewLoop(p.CrossoverHz, p.Damping, p.OutputF)
+	}
+	return b, nil
 }
 
 // stage holds what the equations need at the present temperature.

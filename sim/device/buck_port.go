@@ -16,7 +16,12 @@ const (
 // delivered returns the output current of the running converter in A, with its slopes, at given terminal voltages:
 // the least of what regulation, dropout and the current limit allow.
 func (b *Buck) delivered(s *stage, vin, vout jet) (amps jet, limit Limit) {
-	amps, limit = constant(b.ReferenceV).sub(vout).times(1/b.RegulationOhm), Regulating
+	if l := b.Loop; l != nil && !l.still {
+		amps = l.slewed(l.regulated(b.ReferenceV, b.RegulationOhm, vout), vin, vout, b.InductorH)
+		limit = Regulating
+	} else {
+		amps, limit = constant(b.ReferenceV).sub(vout).times(1/b.RegulationOhm), Regulating
+	}
 	var drop jet
 	if b.mode == BuckPass {
 		drop = vin.sub(vout).times(1 / (s.highOhm + s.copperOhm))

@@ -15,10 +15,10 @@ func (still) Observe()                                    {}
 func (still) Watch(*Window)                               {}
 func (still) Unwatch(*Window)                             {}
 func (still) Record(*Stream)                              {}
-func (still) Sample(Sampler)                               {}
-func (still) Unsample(Sampler)                             {}
-func (still) Wake(string, int64)                           {}
-func (still) Pulse(string, int, int64)                     {}
+func (still) Sample(Sampler)                              {}
+func (still) Unsample(Sampler)                            {}
+func (still) Wake(string, int64)                          {}
+func (still) Pulse(string, int, int64)                    {}
 func (still) Unrecord(*Stream)                            {}
 func (still) Log(string, int, EventKind, string, float64) {}
 
