@@ -56,7 +56,9 @@ func (w *wire) Send(ctx context.Context, message []byte) error {
 func (w *wire) Receive(ctx context.Context, into []byte) ([]byte, error) {
 	t := turnOf(ctx)
 	if t != nil {
-		t.pause()
+		var cancel context.CancelFunc
+		ctx, cancel = t.others(ctx)
+		defer cancel()
 	}
 	if w.spans == nil {
 		return w.Link.Receive(ctx, into)

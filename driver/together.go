@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"time"
 
 	"fourwire/internal/ledger"
 )
@@ -41,7 +42,8 @@ func Together(ctx context.Context, actions ...Action) error {
 	for _, l := range lanes {
 		next, stop := iter.Pull(func(yield func(struct{}) bool) {
 			t := &turn{instrument: l.instrument, pause: func() { yield(struct{}{}) }}
-			l.do(context.WithValue(ctx, turnKey{}, t), actions, errs)
+			t.base = context.WithValue(ctx, turnKey{}, t)
+			l.do(t.base, actions, errs)
 		})
 		all = append(all, running{next, stop})
 	}
@@ -88,8 +90,26 @@ func (in *Instrument) Complete(ctx context.Context) error {
 // turn is the part of one instrument in what is done together.
 type turn struct {
 	instrument *Instrument
-	pause      func()      // gives the others their turn
-	whole      ledger.Kind // what its time goes into; empty: by the answer
+	base       context.Context // of its actions
+	pause      func()          // gives the others their turn
+	whole      ledger.Kind     // what its time goes into; empty: by the answer
+}
+
+// heldUp is how long others may take without an answer being given the time again that it has waited here.
+const heldUp = 50 * time.Millisecond
+
+// others gives the others their turn before an answer is waited for. The time that they take does not count against the time limit of that answer: it may
+// lie there already.
+func (t *turn) others(ctx context.Context) (context.Context, context.CancelFunc) {
+	c := t.instrument.clock
+	paused := c.Now()
+	t.pause()
+	took := c.Since(paused)
+	limit, limited := ctx.Deadline()
+	if !limited || took < heldUp || t.base.Err() != nil {
+		return ctx, func() {}
+	}
+	return c.WithTimeout(t.base, limit.Sub(paused))
 }
 
 type turnKey struct{}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"fourwire/driver"
+	"fourwire/driver/ieee488"
 	"fourwire/driver/model"
 	"fourwire/internal/clock"
 	"fourwire/internal/diag"
@@ -214,6 +215,28 @@ func TestTogetherWhenAMessageIsLost(t *testing.T) {
 				t.Errorf("%s: %s is set to %v", fault.Where(), c.workers[i].name, v)
 			}
 		}
+	}
+}
+
+// An answer that lies there while another instrument takes its time is not too late; one that does not come still is, by its own time limit.
+func TestTogetherGivesEachAnswerItsOwnTime(t *testing.T) {
+	c := newCrew(t, 2, nil)
+	actions := c.setting(5)
+	set := actions[0].Do
+	actions[0].Do = func(ctx context.Context) error {
+		return errors.Join(set(ctx), c.clock.Sleep(ctx, 5*time.Second)) // longer than an answer may take
+	}
+	must(t, driver.Together(context.Background(), actions...))
+	begun := c.clock.Now()
+	c.workers[1].takes = time.Minute
+	err := driver.Together(context.Background(), actions...)
+	if !errors.Is(err, ieee488.ErrNoAnswer) || strings.Contains(err.Error(), "psu-0") || c.clock.Since(begun) > 20*time.Second {
+		t.Errorf("after %v: %v", c.clock.Since(begun), err)
+	}
+	ctx, cancel := c.clock.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if err := driver.Together(ctx, actions...); err == nil || c.clock.Since(begun) > 25*time.Second {
+		t.Errorf("beyond the caller's time after %v: %v", c.clock.Since(begun), err)
 	}
 }
 
