@@ -143,6 +143,9 @@ func (c *columnWriter) finish(h Head, segments []Segment) (pagesEnd int64, err e
 	c.w.SetKeyValueMetadata("fourwire", version)
 	c.w.SetKeyValueMetadata("start", h.Start.Format(time.RFC3339Nano))
 	c.w.SetKeyValueMetadata("interval_s", strconv.FormatFloat(h.IntervalSeconds, 'g', -1, 64))
+	if h.Trigger > 0 {
+		c.w.SetKeyValueMetadata("trigger", strconv.FormatInt(h.Trigger, 10))
+	}
 	c.w.SetKeyValueMetadata("signals", string(signals))
 	c.w.SetKeyValueMetadata("segments", string(text))
 	c.w.SetKeyValueMetadata("segment_count", strconv.Itoa(len(segments)))

@@ -28,7 +28,9 @@ type Head struct {
 	Name            string    `json:"name"`       // also of its files
 	Start           time.Time `json:"start"`      // of sample 0, by the clock of the bench
 	IntervalSeconds float64   `json:"interval_s"` // from one sample to the next
-	Signals         []Signal  `json:"signals"`
+	// Trigger is the index of the sample that is time zero: where what was waited for happened. 0 in a trace that nothing began.
+	Trigger int64    `json:"trigger,omitempty"`
+	Signals []Signal `json:"signals"`
 }
 
 // Signal is one quantity that is sampled all along.
@@ -170,6 +172,9 @@ func (h Head) checked() (Head, error) {
 	}
 	if !(h.IntervalSeconds > 0) || math.IsInf(h.IntervalSeconds, 0) {
 		return h, fmt.Errorf("trace %s: %g s cannot be the interval of its samples", h.Name, h.IntervalSeconds)
+	}
+	if h.Trigger < 0 {
+		return h, fmt.Errorf("trace %s: its time zero, sample %d, is none of its samples", h.Name, h.Trigger)
 	}
 	if len(h.Signals) == 0 || len(h.Signals) > maxSignals {
 		return h, fmt.Errorf("trace %s: it has %d signals; 1 to %d are possible", h.Name, len(h.Signals), maxSignals)
