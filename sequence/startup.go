@@ -49,6 +49,9 @@ func (r *reader) startSteps(d *desk, steps []Step) {
 		case *Record:
 			r.startSteps(d, s.Steps)
 			d.rising = ""
+		case *Capture:
+			r.startSteps(d, s.Steps)
+			d.rising = ""
 		case *Settle, *Wait, *Measure, *Check:
 			d.rising = ""
 		case *Sweep:

@@ -34,6 +34,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 		c.bindRole(i, asked[i])
 	}
 	c.bindGauges()
+	c.captures()
 	c.checkMeasuring()
 	c.checkRecordings()
 	c.checkEmulations()

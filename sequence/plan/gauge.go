@@ -96,6 +96,15 @@ func (c *binder) wanted() []wanted {
 		},
 	})
 	w.run()
+	c.capturedNodes(func(node string, at diag.Place) {
+		before := len(list)
+		if able, _ := c.readers(wanted{function: sequence.Volts, node: node}); len(able) == 0 {
+			return
+		}
+		if g := find(sequence.Volts, node, at); len(list) > before {
+			g.after = true
+		}
+	})
 	return list
 }
 

@@ -7,6 +7,7 @@ package plan
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"fourwire/driver/bench"
@@ -30,6 +31,7 @@ type Plan struct {
 	Fit       Fit
 
 	Recordings []Recording              // one for each record step, in the order of the file
+	Captures   []Capture                // one for each capture step that can be made, likewise
 	Batteries  map[string]*battery.File // that the steps name, by the name they have there
 	Files      map[string][]byte        // the same, and saved states, as read
 
@@ -141,6 +143,13 @@ func (p *Plan) Uses(instrument string) bool {
 			return true
 		}
 	}
+	for i := range p.Captures {
+		for _, part := range p.Captures[i].Parts {
+			if part.Channel.Instrument == instrument {
+				return true
+			}
+		}
+	}
 	return false
 }
 
@@ -155,6 +164,13 @@ func (p *Plan) Serves(instrument string) []string {
 	for _, g := range p.Gauges {
 		if g.Channel.Instrument == instrument {
 			out = append(out, g.Name())
+		}
+	}
+	for i := range p.Captures {
+		for _, part := range p.Captures[i].Parts {
+			if name := p.Captures[i].Step.Trace; part.Channel.Instrument == instrument && !slices.Contains(out, name) {
+				out = append(out, name)
+			}
 		}
 	}
 	return out

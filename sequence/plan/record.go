@@ -120,6 +120,8 @@ func eachStep(steps []sequence.Step, visit func(sequence.Step)) {
 			eachStep(s.Else, visit)
 		case *sequence.Record:
 			eachStep(s.Steps, visit)
+		case *sequence.Capture:
+			eachStep(s.Steps, visit)
 		case *sequence.Emulate:
 			eachStep(s.Steps, visit)
 		}

@@ -40,6 +40,8 @@ type hooks struct {
 	record  func(w *walker, r *sequence.Record, times int)
 	emulate func(w *walker, e *sequence.Emulate, times int)
 	gives   func(w *walker, names []sequence.Given)
+	capture func(w *walker, c *sequence.Capture, times int)
+	list    func(w *walker, l *sequence.List, times int)
 	// condition sees each "when" that is met
 	condition func(s *sequence.When)
 }
@@ -171,6 +173,12 @@ func (w *walker) step(s sequence.Step, times int) {
 			w.hooks.record(w, s, times)
 		}
 		w.steps(s.Steps, times)
+	case *sequence.Capture:
+		w.capture(s, times)
+	case *sequence.List:
+		w.list(s, times)
+	case *sequence.Figures:
+		w.given(s.Gives)
 	case *sequence.Drain:
 		w.given(s.Gives)
 	case *sequence.Life:
@@ -276,6 +284,9 @@ func (w *walker) source(s *sequence.Source, times int) {
 	}
 	was := w.state[i]
 	st := &w.state[i]
+	if st.ForceAmps != (s.Force == sequence.Amps) {
+		*st = NotSet()
+	}
 	if s.Volts != nil {
 		st.Volts = w.number(s.Volts)
 	}
