@@ -29,6 +29,7 @@ type converter struct {
 	heat     *device.Heat
 	celsius  *float64
 	warming  func(*device.Truth) float64                 // the power that heats it, W
+	over     func(inV, outV float64) uint32              // which protections see something; nil: there are none
 	stepping func(*device.Truth) (span int64, idle bool) // longest step, ns, and whether nothing but its temperature moves; nil: no bound
 	keep     func()                                      // remembers the state
 	recall   func()                                      // goes back to it
@@ -45,14 +46,42 @@ func newBuck(b *device.Buck) *converter {
 	return &converter{
 		model: b, heat: &b.Heat, celsius: &b.Celsius,
 		warming:  func(t *device.Truth) float64 { return t.Loss.Silicon() },
+		over:     buckOver(b),
 		stepping: func(t *device.Truth) (int64, bool) { return buckStep(b, t) },
 		keep:     func() { state = *b }, recall: func() { *b = state },
+	}
+}
+
+// buckOver tells which protections of a converter see something.
+func buckOver(b *device.Buck) func(inV, outV float64) uint32 {
+	if b.OverV == 0 && b.OverA == 0 {
+		return nil
+	}
+	return func(inV, outV float64) (bits uint32) {
+		if !device.BuckMode(b.Mode()).Running() {
+			return 0
+		}
+		amps := 0.0
+		if b.OverA > 0 {
+			amps = b.PointAt(inV, outV).OutAmps
+		}
+		high, much := b.Over(outV, amps)
+		if high {
+			bits = 1
+		}
+		if much {
+			bits |= 2
+		}
+		return bits
 	}
 }
 
 // buckStep keeps steps short while the reference rises and while a hiccup delay runs.
 func buckStep(b *device.Buck, t *device.Truth) (span int64, idle bool) {
 	mode := device.BuckMode(b.Mode())
+	if high, much := b.Over(t.OutVolts, t.OutAmps); mode.Running() && (high || much) {
+		return max(int64(min(delayOr(high, b.OverVDelay), delayOr(much, b.OverADelay)))/20, leastStep), false
+	}
 	switch {
 	case mode.Running() && b.ReferenceV < b.SetV:
 		return int64(b.SoftStart) / 50, false
@@ -62,6 +91,14 @@ func buckStep(b *device.Buck, t *device.Truth) (span int64, idle bool) {
 		return int64(b.HiccupTrip) / 20, false
 	}
 	return instrument.Never, true
+}
+
+// delayOr is the delay of a protection that sees something, and long for one that does not.
+func delayOr(sees bool, delay time.Duration) time.Duration {
+	if sees {
+		return delay
+	}
+	return time.Hour
 }
 
 func newLdo(r *device.Ldo) *converter {
@@ -122,8 +159,14 @@ func (c *converter) Horizon(now int64) int64 {
 // Resting makes converter a Mover.
 func (c *converter) Resting() bool { return c.rest }
 
-// Condition makes converter a Mover: its modes are the network's to change.
-func (c *converter) Condition() uint32 { return 0 }
+// Condition makes converter a Mover: its modes are the network's to change, but the moment at which a protection begins to see something
+// counts.
+func (c *converter) Condition() uint32 {
+	if c.over == nil {
+		return 0
+	}
+	return c.over(c.net.Volts(c.in), c.net.Volts(c.out))
+}
 
 // React makes converter a Mover: it takes over what changed without a step.
 func (c *converter) React(now int64) bool {

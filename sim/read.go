@@ -190,7 +190,7 @@ func (r *reader) instrument(e diag.Entry, ambientC float64) Instrument {
 	n := e.Value
 	kind, _ := kindNamed(n.Get("kind").Text)
 	in := Instrument{
-		Name: e.Key, Kind: kind, Place: e.Place, Processing: time.Millisecond,
+		Name: e.Key, Kind: kind, Place: e.Place, Processing: instrument.Alike(time.Millisecond),
 		Identity: [4]string{"fourwire", "simulated " + kind.String(), e.Key, "1.0"},
 	}
 	if v := n.Get("identity"); v != nil {
@@ -212,9 +212,16 @@ func (r *reader) instrument(e diag.Entry, ambientC float64) Instrument {
 		r.found.Add(place, "%s", strings.Split(err.Error(), "\n")[0])
 	}
 	if v := n.Get("processing"); v != nil {
-		q, _ := quantity.Parse(v.Text)
-		if in.Processing = duration(q.SI); q.SI < 0 || q.SI > 60 {
-			r.found.Add(v.Place, "a processing time of %s cannot be; 0 s to 60 s are possible", v.Text)
+		switch v.Text {
+		case "fast":
+			in.Processing = instrument.Fast()
+		case "slow":
+			in.Processing = instrument.Slow()
+		default:
+			q, _ := quantity.Parse(v.Text)
+			if in.Processing = instrument.Alike(duration(q.SI)); q.SI < 0 || q.SI > 60 {
+				r.found.Add(v.Place, "a processing time of %s cannot be; 0 s to 60 s are possible", v.Text)
+			}
 		}
 	}
 	if v := n.Get("error_queue"); v != nil {

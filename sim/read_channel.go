@@ -112,6 +112,9 @@ func (r *reader) output(n *diag.Node, c *Channel) {
 			g.Full = o.MaxAmps * 1.05
 		}
 	}
+	if v := n.Get("rise_time"); v != nil && n.Get("slew") != nil {
+		r.found.Add(v.Place, "a rise time stands in place of a slew; state one of them")
+	}
 	r.positive(n, "volts", o.MaxVolts)
 	r.positive(n, "amps", o.MaxAmps)
 	r.positive(n, "output_resistance", o.RcvOhm)
@@ -120,7 +123,7 @@ func (r *reader) output(n *diag.Node, c *Channel) {
 	r.positive(n, "sense_protection", o.ProtectOhm)
 	r.notNegative(n, map[string]float64{
 		"watts": o.MaxWatts, "volts_step": o.VoltsStep, "amps_step": o.AmpsStep, "sink": o.SinkAmps, "bleeder": o.BleedOhm,
-		"capacitor": o.Farad, "slew": o.SlewUp, "slew_down": o.SlewDown, "over_voltage": o.MaxOverVolts, "over_current": o.MaxOverAmps,
+		"capacitor": o.Farad, "rise_time": o.Rise.Seconds(), "response_time": o.Response.Seconds(), "slew": o.SlewUp, "slew_down": o.SlewDown, "over_voltage": o.MaxOverVolts, "over_current": o.MaxOverAmps,
 		"compensation": o.CompensationVolts, "over_voltage_delay": o.OverVoltsDelay.Seconds(), "over_current_delay": o.OverAmpsDelay.Seconds(),
 	})
 	if o.RcvOhm < 0.99e-5 && o.RcvOhm > 0 {
@@ -163,7 +166,7 @@ func (r *reader) input(n *diag.Node, c *Channel) {
 	r.positive(n, "min_resistance", l.MinOhm)
 	r.positive(n, "low_ohms", l.LowOhms)
 	r.notNegative(n, map[string]float64{
-		"min_volts": l.MinVolts, "slew": l.Slew, "input_resistance": l.LeakOhm, "over_voltage": l.OverVolts, "over_power": l.OverWatts,
+		"min_volts": l.MinVolts, "response_time": l.Response.Seconds(), "slew": l.Slew, "input_resistance": l.LeakOhm, "over_voltage": l.OverVolts, "over_power": l.OverWatts,
 		"over_current": l.MaxOverAmps, "over_current_delay": l.OverAmpsDelay.Seconds(),
 	})
 	if l.HighOhms < l.LowOhms {

@@ -52,7 +52,7 @@ type Instrument struct {
 	Kind       instrument.Kind
 	Place      diag.Place
 	Identity   [4]string
-	Processing time.Duration
+	Processing instrument.Processing
 	ErrorQueue int
 	Watchdog   bool // it has a communications watchdog
 	Channels   []Channel

@@ -37,6 +37,10 @@ type BuckParams struct {
 	Hiccup        bool    // turn off for HiccupOff after HiccupTrip below 60 % of SetV
 	HiccupTrip    time.Duration
 	HiccupOff     time.Duration
+	OverV         float64 // output voltage at which it latches off after OverVDelay, until its input has been below FallLockoutV; 0 is none
+	OverVDelay    time.Duration
+	OverA         float64 // output current at which it latches off after OverADelay; 0 is none
+	OverADelay    time.Duration
 	SoftStart     time.Duration // ramp of the reference from 0 to SetV
 	RiseLockoutV  float64       // the converter starts above
 	FallLockoutV  float64       // and stops below
@@ -78,6 +82,7 @@ func (p *BuckParams) Validate() error {
 		{"CoreByHertz", p.CoreByHertz}, {"CoreByRipple", p.CoreByRipple}, {"ControllerA", p.ControllerA},
 		{"QuiescentA", p.QuiescentA}, {"OffA", p.OffA}, {"PulseA", p.PulseA}, {"MinOnS", p.MinOnS},
 		{"RiseLockoutV", p.RiseLockoutV}, {"FallLockoutV", p.FallLockoutV}, {"DischargeOhm", p.DischargeOhm},
+		{"OverV", p.OverV}, {"OverA", p.OverA}, {"OverVDelay", p.OverVDelay.Seconds()}, {"OverADelay", p.OverADelay.Seconds()},
 		{"ShutdownC", p.ShutdownC}, {"RestartC", p.RestartC},
 	} {
 		c.notNegative(q.name, q.x)
@@ -120,6 +125,7 @@ const (
 	BuckPass                     // high side always on (MaxDuty 1, in dropout)
 	BuckTripped                  // thermal shutdown
 	BuckHiccup                   // off-time after an overload
+	BuckLatched                  // off since a protection tripped
 )
 
 func (m BuckMode) String() string {
@@ -136,6 +142,8 @@ func (m BuckMode) String() string {
 		return "100 % duty"
 	case BuckTripped:
 		return "thermal shutdown"
+	case BuckLatched:
+		return "protection latched"
 	}
 	return "hiccup off-time"
 }
@@ -154,6 +162,9 @@ type Buck struct {
 	mode     BuckMode
 	overload time.Duration // time spent below the hiccup threshold
 	rest     time.Duration // off-time left
+	high     time.Duration // time spent above OverV
+	much     time.Duration // and above OverA
+	latched  bool
 }
 
 // NewBuck returns an enabled converter at ambient temperature with its soft start done, locked out until its input is

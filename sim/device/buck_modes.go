@@ -31,6 +31,8 @@ func (b *Buck) wanted(inV, outV float64) BuckMode {
 		return BuckTripped
 	case b.mode == BuckTripped && b.Celsius > b.RestartC:
 		return BuckTripped
+	case b.latched && inV >= b.FallLockoutV:
+		return BuckLatched
 	case b.rest > 0:
 		return BuckHiccup
 	case inV < b.FallLockoutV, !b.mode.Running() && inV < b.RiseLockoutV:
@@ -84,7 +86,9 @@ func (b *Buck) Start() {
 func (b *Buck) Advance(step time.Duration, inV, outV float64) {
 	t := b.PointAt(inV, outV)
 	b.Celsius = b.Heat.After(b.Celsius, t.Loss.Silicon(), step)
+	b.latched = b.latched && inV >= b.FallLockoutV
 	if b.rest > 0 || !b.mode.Running() {
+		b.high, b.much = 0, 0
 		b.rest = max(b.rest-step, 0)
 		b.overload = 0
 		if b.SoftStart > 0 {
@@ -99,6 +103,20 @@ func (b *Buck) Advance(step time.Duration, inV, outV float64) {
 		}
 		b.ReferenceV = max(b.ReferenceV, next)
 	}
+	high, much := b.Over(outV, t.OutAmps)
+	for _, p := range [2]struct {
+		over  bool
+		spent *time.Duration
+		delay time.Duration
+	}{{high, &b.high, b.OverVDelay}, {much, &b.much, b.OverADelay}} {
+		if !p.over {
+			*p.spent = 0
+			continue
+		}
+		if *p.spent += step; *p.spent >= p.delay {
+			b.latched = true
+		}
+	}
 	if !b.Hiccup {
 		return
 	}
@@ -109,6 +127,11 @@ func (b *Buck) Advance(step time.Duration, inV, outV float64) {
 	if b.overload += step; b.overload >= b.HiccupTrip {
 		b.overload, b.rest = 0, b.HiccupOff
 	}
+}
+
+// Over tells whether an output voltage and current are above the levels of the protections.
+func (b *Buck) Over(outV, outA float64) (high, much bool) {
+	return b.OverV > 0 && outV > b.OverV, b.OverA > 0 && outA > b.OverA
 }
 
 // InrushAmps returns the inductor current in A that charges the output capacitor during the soft start.

@@ -79,8 +79,8 @@ func New(s Spec, w World) (*Instrument, error) {
 	}
 	options := scpi.Options{
 		Maker: s.Identity[0], Model: s.Identity[1], Serial: s.Identity[2], Firmware: s.Identity[3],
-		CommandTime: s.Processing, ErrorQueue: s.ErrorQueue, Quirks: s.Quirks, Digits: 8,
-		Commands: in.commands(), Reset: func(*scpi.Call) error { in.reset(); return nil }, Trigger: in.busTrigger,
+		CommandTime: s.Processing.Common, ErrorQueue: s.ErrorQueue, Quirks: s.Quirks, Digits: 8,
+		Commands: s.Processing.timed(in.commands()), Reset: func(*scpi.Call) error { in.reset(); return nil }, Trigger: in.busTrigger,
 	}
 	if len(in.channels) > 1 {
 		options.Registers = append(options.Registers,
@@ -248,6 +248,9 @@ func (c *Channel) React(now int64) (changed bool) {
 			c.owner.lists.tripped()
 			changed = true
 		}
+	}
+	if c.out != nil && c.out.reference.start(now) || c.in != nil && c.in.current.start(now) {
+		changed = true
 	}
 	if condition := c.Condition(); !changed && (condition != c.seen || !c.known) {
 		c.report(condition)

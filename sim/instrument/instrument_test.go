@@ -59,7 +59,7 @@ func TestRandomNumbersBelongToTheirKey(t *testing.T) {
 
 func TestRampTakesItsTime(t *testing.T) {
 	var r ramp
-	r.moveTo(10, 100, 1_000_000) // 10 V at 100 V/s: 100 ms
+	r.moveTo(10, 100, 1_000_000, 0) // 10 V at 100 V/s: 100 ms
 	for _, c := range []struct {
 		at   int64
 		want float64
@@ -68,11 +68,11 @@ func TestRampTakesItsTime(t *testing.T) {
 			t.Errorf("at %d ns: %g, want %g", c.at, got, c.want)
 		}
 	}
-	r.moveTo(5, 100, 51_000_000) // turned round half way: there already
+	r.moveTo(5, 100, 51_000_000, 0) // turned round half way: there already
 	if r.moving(51_000_000) || r.horizon(51_000_000) != Never {
 		t.Error("a ramp to where it stands moves")
 	}
-	r.moveTo(-5, 0, 60_000_000)
+	r.moveTo(-5, 0, 60_000_000, 0)
 	if r.moving(60_000_000) || r.at(60_000_000) != -5 {
 		t.Error("without a slew the ramp does not jump")
 	}

@@ -23,6 +23,7 @@ type input struct {
 	tripped             trips
 	leastOhm            float64 // less it cannot get to, whatever is set; 0 is no such bound
 	current             ramp    // of the current, in constant current
+	response            int64   // ns, until it begins to move
 	overVolt, overAmp   delay
 	overWatt            delay
 	net                 *circuit.Network
@@ -39,7 +40,7 @@ const (
 )
 
 func newInput(s *InputSpec) *input {
-	l := &input{spec: s, lead: -1}
+	l := &input{spec: s, lead: -1, response: int64(s.Response)}
 	l.part = device.LoadInput{RminOhm: s.MinOhm, MaxA: s.MaxAmps * 1.02, LeakOhm: s.LeakOhm}
 	if s.MaxWatts > 0 {
 		l.part.MaxW = s.MaxWatts * 1.02
@@ -73,7 +74,7 @@ func (l *input) apply(now int64) {
 		if l.on {
 			target = max(level*(1+s.AmpsGain)+s.AmpsOffset, 0)
 		}
-		l.current.moveTo(target, s.Slew, now)
+		l.current.moveTo(target, s.Slew, now, l.response)
 		if !l.on {
 			l.current.jumpTo(0, now)
 		}
@@ -103,7 +104,10 @@ func (l *input) level() float64 {
 // follow puts the levels of a list's step in force; NaN is the set one.
 func (l *input) follow(volts, amps float64, now int64) {
 	l.listed = [2]float64{Volts: volts, Amps: amps}
+	lead := l.response
+	l.response = 0
 	l.apply(now)
+	l.response = lead
 }
 
 // Aim makes input a Mover. A load that has too little voltage for its current follows a line through the origin: the larger of its

@@ -120,7 +120,7 @@ func (o *output) levelAmps() float64 {
 // follow puts the levels of a list's step in force; NaN is the set one.
 func (o *output) follow(volts, amps float64, now int64) {
 	o.listVolts, o.listAmps = volts, amps
-	o.retarget(now)
+	o.retarget(now, 0)
 }
 
 // powerBound tells whether the rated power, not the current setting, limits the current.
@@ -138,7 +138,7 @@ func (o *output) truly(volts float64) float64 {
 // setVoltage starts a ramp to a new set point; with the output off there is nothing to ramp.
 func (o *output) setVoltage(volts float64, now int64) {
 	o.setVolts = volts
-	o.retarget(now)
+	o.retarget(now, int64(o.spec.Response))
 }
 
 // setSeries puts a resistance in series with the output.
@@ -147,7 +147,8 @@ func (o *output) setSeries(ohm float64, now int64) {
 	o.apply(now)
 }
 
-func (o *output) retarget(now int64) {
+// retarget has the reference move to what is in force, some ns from now on.
+func (o *output) retarget(now, lead int64) {
 	target := 0.0
 	if o.on {
 		target = o.truly(o.levelVolts())
@@ -156,10 +157,14 @@ func (o *output) retarget(now int64) {
 	if math.Abs(target) < math.Abs(o.reference.at(now)) {
 		slew = o.spec.SlewDown
 	}
-	if !o.on {
-		slew = 0
+	switch {
+	case !o.on:
+		o.reference.jumpTo(target, now)
+	case o.spec.Rise > 0:
+		o.reference.settleTo(target, int64(o.spec.Rise), now, lead)
+	default:
+		o.reference.moveTo(target, slew, now, lead)
 	}
-	o.reference.moveTo(target, slew, now)
 	o.apply(now)
 }
 
@@ -303,5 +308,5 @@ func (o *output) turn(on bool, now int64) {
 	if on {
 		o.reference.jumpTo(min(max(o.terminalVolts(), 0), max(o.truly(o.levelVolts()), 0)), now) // the ramp starts where the terminals stand
 	}
-	o.retarget(now)
+	o.retarget(now, int64(o.spec.Response))
 }

@@ -37,7 +37,7 @@ type Spec struct {
 	Name       string
 	Kind       Kind
 	Identity   [4]string // maker, model, serial, firmware
-	Processing time.Duration
+	Processing Processing
 	Channels   []ChannelSpec // at least one
 	ErrorQueue int           // entries; 0 is 20
 	Watchdog   bool          // it has a communications watchdog
@@ -93,17 +93,19 @@ type Range struct {
 
 // OutputSpec describes the output of a source.
 type OutputSpec struct {
-	MaxVolts, MaxAmps, MaxWatts float64 // MaxWatts 0 is no limit
-	VoltsGain, VoltsOffset      float64 // errors of the voltage setting
-	AmpsGain, AmpsOffset        float64 // of the current setting
-	VoltsStep, AmpsStep         float64 // resolution of the settings
-	RcvOhm, RccOhm              float64 // output resistance in voltage and in current mode
-	MaxSeriesOhm                float64 // of a unit: the most that can be set in series with its output
-	SinkAmps                    float64 // current that the output takes while it is on and too high
-	BleedOhm                    float64 // across the terminals, also when off; 0 is none
-	Farad                       float64 // output capacitor, behind the current limit
-	SlewUp, SlewDown            float64 // V/s; 0 is at once
-	MaxOverVolts                float64 // top of the over-voltage protection
+	MaxVolts, MaxAmps, MaxWatts float64       // MaxWatts 0 is no limit
+	VoltsGain, VoltsOffset      float64       // errors of the voltage setting
+	AmpsGain, AmpsOffset        float64       // of the current setting
+	VoltsStep, AmpsStep         float64       // resolution of the settings
+	RcvOhm, RccOhm              float64       // output resistance in voltage and in current mode
+	MaxSeriesOhm                float64       // of a unit: the most that can be set in series with its output
+	SinkAmps                    float64       // current that the output takes while it is on and too high
+	BleedOhm                    float64       // across the terminals, also when off; 0 is none
+	Farad                       float64       // output capacitor, behind the current limit
+	SlewUp, SlewDown            float64       // V/s; 0 is at once
+	Rise                        time.Duration // from 10 % to 90 % of a step, as of a single pole, in place of the slew; 0 is none
+	Response                    time.Duration // from a command's execution until the output begins to move
+	MaxOverVolts                float64       // top of the over-voltage protection
 	OverVoltsDelay              time.Duration
 	MaxOverAmps                 float64
 	OverAmpsDelay               time.Duration
@@ -118,10 +120,11 @@ type InputSpec struct {
 	VoltsGain, VoltsOffset      float64   // errors of the settings
 	AmpsGain, AmpsOffset        float64
 	OhmsGain, WattsGain         float64
-	MinOhm, MinVolts            float64 // below MinVolts, or below I times MinOhm, the set current is not reached
-	LowOhms, HighOhms           float64 // settings of the resistance mode
-	Slew                        float64 // A/s; 0 is at once
-	Drift                       float64 // of the set current, per second since it went on
+	MinOhm, MinVolts            float64       // below MinVolts, or below I times MinOhm, the set current is not reached
+	LowOhms, HighOhms           float64       // settings of the resistance mode
+	Slew                        float64       // A/s; 0 is at once
+	Response                    time.Duration // from a command's execution until the current begins to move
+	Drift                       float64       // of the set current, per second since it went on
 	LeakOhm                     float64
 	OverVolts                   float64 // trips
 	OverWatts                   float64

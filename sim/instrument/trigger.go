@@ -94,9 +94,11 @@ func triggerWords() []string {
 	return words
 }
 
+const triggerHead = "TRIGger:SEQuence[1..2]"
+
 // triggerCommands are those of the trigger subsystem: sequence 1 starts or steps lists, sequence 2 takes samples or readings.
 func (in *Instrument) triggerCommands() []scpi.Command {
-	const head = "TRIGger:SEQuence[1..2]"
+	const head = triggerHead
 	d := in.capture
 	ofCapture := func(call *scpi.Call) error {
 		if call.Suffix(0) != 2 {

@@ -22,6 +22,8 @@ type Command struct {
 	Query       func(*Call) error // nil: no query form
 	// Takes is the processing time before the handler runs; 0 is Options.CommandTime.
 	Takes time.Duration
+	// QueryTakes is the same for the query form; 0 is Takes.
+	QueryTakes time.Duration
 	// Irregular allows keywords whose short form departs from the rule (three or four letters).
 	Irregular bool
 }

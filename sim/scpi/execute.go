@@ -21,6 +21,9 @@ func (s *Session) execute() {
 	}
 	f := h.form
 	takes := f.command.Takes
+	if f.query && f.command.QueryTakes > 0 {
+		takes = f.command.QueryTakes
+	}
 	if takes == 0 {
 		takes = s.device.options.CommandTime
 	}
