@@ -19,9 +19,16 @@ func (r *reader) force(n *diag.Node, out *Source, ready *readiness) {
 	out.Force = Volts
 	if text(n.Get("force")) == "amps" {
 		out.Force = Amps
-		if out.Volts == nil && out.Output != Off && ready != nil && !ready.volts {
-			r.found.AddHint(n.Get("force").Place, "give volts: the compliance", "a source that forces amps needs the voltage that it may reach")
+	}
+	if ready != nil && out.Output != Off && ready.forces != (out.Force == Amps) {
+		if out.Volts == nil || out.Amps == nil {
+			hint := "give both: amps as its level and volts as its compliance"
+			if ready.forces {
+				hint = "give both, or force: amps where it goes on forcing amps"
+			}
+			r.found.AddHint(out.Place, hint, "%s forces %s from here on, and needs volts and amps anew", out.Role, map[Function]string{Volts: "volts", Amps: "amps"}[out.Force])
 		}
+		ready.forces = !ready.forces
 	}
 	p := n.Get("pulsed")
 	if p == nil || p.Form != diag.Mapping {
@@ -75,7 +82,7 @@ func (r *reader) reverse(p Pos, n *diag.Node, s *scope) *Reverse {
 		r.setpoint(out.Volts, s, ready, "the compliance of a source", " as its compliance", quantity.Voltage)
 	}
 	if ready != nil {
-		ready.volts, ready.amps = true, true
+		ready.volts, ready.amps, ready.forces = true, true, true
 	}
 	of := n.Get("of")
 	for _, one := range []struct {

@@ -87,6 +87,7 @@ type reader struct {
 type readiness struct {
 	need              *Need
 	volts, amps, held bool
+	forces            bool // amps
 	used, warned      bool
 }
 

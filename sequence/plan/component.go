@@ -76,3 +76,18 @@ func farEnd(guard, need quantity.Span) float64 {
 	}
 	return upper(guard)
 }
+
+// Forces tells whether the channel of role i can force amps as well as volts: a source-measure unit.
+func (p *Plan) Forces(i int) bool {
+	ch := p.Roles[i].Channel
+	m := p.models[ch.Instrument]
+	if m == nil {
+		return false
+	}
+	for k := range m.Channels {
+		if m.Channels[k].Number == ch.Number && m.Channels[k].Source != nil {
+			return m.Channels[k].Source.ForcedAmps.Set
+		}
+	}
+	return false
+}

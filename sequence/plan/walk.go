@@ -23,6 +23,7 @@ type walker struct {
 	params map[string]quantity.Quantity
 
 	points   int
+	listed   *listedSweep // the sweep under way, where instruments do it by lists; nil: none
 	hooks    hooks
 	inactive int // inside a branch that is not known to be taken: do not complain about order there
 }
@@ -40,6 +41,7 @@ type hooks struct {
 	record  func(w *walker, r *sequence.Record, times int)
 	emulate func(w *walker, e *sequence.Emulate, times int)
 	gives   func(w *walker, names []sequence.Given)
+	listed  func(w *walker, l *listedSweep, times int)
 	capture func(w *walker, c *sequence.Capture, times int)
 	list    func(w *walker, l *sequence.List, times int)
 	// condition sees each "when" that is met
@@ -246,6 +248,17 @@ func (w *walker) sweep(s *sequence.Sweep, times int) {
 	}
 	if s.RepeatFirst && len(values) > 0 {
 		values = append(values[:len(values):len(values)], values[0])
+	}
+	if f := w.of.Fast(s); f != nil && f.Why == "" && w.hooks.listed != nil {
+		w.listed = &listedSweep{fast: f}
+		defer func() {
+			w.hooks.listed(w, w.listed, times)
+			w.listed = nil
+		}()
+	}
+	if s.Refine != nil {
+		values = refined(s, values)
+		defer w.given(s.Refine.Gives)
 	}
 	for _, v := range ways(s, values) {
 		w.coords = append(w.coords, coordinate{s.Name, v})

@@ -60,6 +60,10 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		return true, r.followDrain(s, f)
 	case *sequence.Life:
 		return true, r.recall(f, namesOf(s.Gives))
+	case *sequence.Fit:
+		return true, r.recall(f, namesOf(s.Gives))
+	case *sequence.Reverse:
+		return true, r.recall(f, namesOf(s.Gives))
 	case *sequence.Emulate:
 		return true, r.followEmulate(ctx, s, f)
 	case *sequence.Zero:
@@ -116,7 +120,7 @@ func (r *runner) followSource(s *sequence.Source, f *frame) error {
 	if err != nil {
 		return err
 	}
-	next := r.state[i]
+	next := r.from(i, s)
 	for _, one := range []struct {
 		e    *expr.Expr
 		into *float64
@@ -130,7 +134,8 @@ func (r *runner) followSource(s *sequence.Source, f *frame) error {
 		}
 		*one.into = q.SI
 	}
-	next.On = s.Output != sequence.Off
+	next.On, next.ForceAmps = s.Output != sequence.Off, s.Force == sequence.Amps
+	r.pulse(i, s, &next)
 	if !next.On { // loads go off before a source does
 		for k := range r.roles {
 			if r.roles[k].sink != nil {
@@ -288,13 +293,14 @@ func (r *runner) recalled(f *frame, w *row) {
 		r.points++
 	}
 	p := *w.stored
+	r.good = p.Valid && p.Settled
 	if !p.Settled {
 		r.unsettled++
 	}
 	if !p.Valid {
 		r.invalid++
 	}
-	if len(r.plan.Sequence.Summary) > 0 && p.Part != sequence.RepeatLabel {
+	if r.looksBack() && p.Part != sequence.RepeatLabel {
 		r.store(f, p)
 	}
 	if !r.ff.finding {

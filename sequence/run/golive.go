@@ -97,7 +97,10 @@ func (r *runner) lookAhead(rest []sequence.Step, want []plan.Setting) (soon map[
 			if !value(s.Amps, &next.Amps) || !value(s.Volts, &next.Volts) {
 				return soon
 			}
-			next.On = s.Output != sequence.Off
+			next.On, next.ForceAmps = s.Output != sequence.Off, s.Force == sequence.Amps
+			if s.Pulse.On.SI > 0 {
+				return soon
+			}
 			want[i] = next
 		case *sequence.Load:
 			i := r.plan.RoleIndex(s.Role)
@@ -125,7 +128,12 @@ func (r *runner) bring(ctx context.Context, i int, want plan.Setting) error {
 	pos := sequence.Pos{Place: r.place}
 	switch {
 	case role.feed != nil:
-		return r.source(ctx, &sequence.Source{Pos: pos, Role: role.Need.Name, Volts: constant(want.Volts, quantity.Voltage),
+		force := sequence.Volts
+		if want.ForceAmps {
+			force = sequence.Amps
+		}
+		defer func(p *pulsed) { role.pulse = p }(role.pulse) // it goes on being pulsed
+		return r.source(ctx, &sequence.Source{Pos: pos, Role: role.Need.Name, Force: force, Volts: constant(want.Volts, quantity.Voltage),
 			Amps: constant(want.Amps, quantity.Current), Output: on})
 	case role.sink != nil:
 		return r.load(ctx, &sequence.Load{Pos: pos, Role: role.Need.Name, Hold: constant(want.Hold.SI, want.Hold.Dim), Input: on})

@@ -181,6 +181,10 @@ func stepText(s sequence.Step) string {
 		return "life"
 	case *sequence.Emulate:
 		return "emulate " + s.Role
+	case *sequence.Reverse:
+		return "reverse " + s.Role + settings(s.Amps, nil, sequence.Unsaid)
+	case *sequence.Fit:
+		return "fit " + string(s.Kind)
 	}
 	return strings.ToLower(strings.TrimPrefix(fmt.Sprintf("%T", s), "*sequence."))
 }

@@ -44,7 +44,8 @@ func (r *runner) newGroup(m *sequence.Measure) (*group, error) {
 	return g, nil
 }
 
-func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
+// reading does a measure step, with every source as it is.
+func (r *runner) reading(ctx context.Context, s *sequence.Measure) error {
 	g, ok := r.groups[s]
 	if !ok {
 		var err error
@@ -78,8 +79,10 @@ func (r *runner) measure(ctx context.Context, s *sequence.Measure) error {
 	if err != nil {
 		return err
 	}
-	if err := r.overlap(ctx, g, s, t); err != nil {
-		return err
+	if !r.inPulse { // a pulse lasts no longer for it
+		if err := r.overlap(ctx, g, s, t); err != nil {
+			return err
+		}
 	}
 	if err := r.modes(ctx, row); err != nil {
 		return err

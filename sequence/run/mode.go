@@ -41,7 +41,11 @@ func (r *runner) modes(ctx context.Context, w *row) error {
 			return r.stop(Bench, "%s (%s) %w, and nothing tripped: an interlock, or somebody at its front panel", role.Need.Name, role.Channel, errWentOff)
 		}
 		if want := r.wantedMode(i); st.Mode != want && st.Mode != "" {
-			w.invalid("%s", r.explain(i, st.Mode, want))
+			why := r.complies(i, st.Mode)
+			if why == "" {
+				why = r.explain(i, st.Mode, want)
+			}
+			w.invalid("%s", why)
 		}
 	}
 	return nil
@@ -64,6 +68,9 @@ func (r *runner) beyond(node, format string, args ...any) error {
 // wantedMode is the mode that a point counts on: a source holds its voltage, a load what it was asked to hold.
 func (r *runner) wantedMode(i int) string {
 	if r.roles[i].feed != nil {
+		if r.state[i].ForceAmps {
+			return "CC"
+		}
 		return "CV"
 	}
 	switch r.state[i].Hold.Dim {

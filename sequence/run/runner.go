@@ -42,6 +42,7 @@ type runner struct {
 	nodes  map[nodeKey]measured.Value // readings for the expression under way
 
 	lastMove time.Time // when a source was set to something else
+	fits     bool      // there is a fit among the steps
 	inPulse  bool      // a pulsed source is at its level
 
 	notes    *[]string // of the point under way, while it is measured
@@ -122,6 +123,7 @@ type frame struct {
 	values []named // measured and derived here
 	row    *row    // nil: the steps make no point
 	ahead  float64 // how much the coordinate grows to its next value; 0: it has none
+	since  float64 // of the point that was just ended: s from the last move of a source to its reading; 0: not known
 	// late says what did not settle in this pass; it holds for points of the steps below, too.
 	late string
 
@@ -144,6 +146,7 @@ type row struct {
 	ranges   map[string]string
 	why      []string // why it is not valid
 	notes    []string
+	since    float64 // s from the last move of a source to its reading; 0: not known
 
 	heldValues int           // how many values of its pass were kept by hold
 	stored     *record.Point // as in the record that the run goes on with; nil: it is being measured
@@ -155,6 +158,9 @@ type store struct {
 	values []named
 	part   string
 	good   bool
+
+	limited bool    // not good since a source was in compliance
+	since   float64 // s from the last move of a source to its reading; NaN: not known
 }
 
 func newRunner(c Config) (*runner, error) {
@@ -180,6 +186,7 @@ func newRunner(c Config) (*runner, error) {
 		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.keeper, _ = c.Sink.(Keeper)
+	r.fits = fits(c.Plan.Sequence.Steps)
 	r.started = r.clock.Now()
 	if c.Resume != nil {
 		r.started = c.Resume.Started

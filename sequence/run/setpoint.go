@@ -54,7 +54,7 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 		return err
 	}
 	role := &r.roles[i]
-	next := r.state[i]
+	next := r.from(i, s)
 	if s.Amps != nil {
 		q, err := r.setpoint(ctx, s.Amps, s.Role+" as its current limit", role.Guard.Amps)
 		if err != nil {
@@ -69,7 +69,14 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 		}
 		next.Volts = q.SI
 	}
-	next.On = s.Output != sequence.Off
+	next.On, next.ForceAmps = s.Output != sequence.Off, s.Force == sequence.Amps
+	r.pulse(i, s, &next)
+	if next.ForceAmps {
+		return r.forceAmps(ctx, i, next)
+	}
+	if err := r.function(ctx, i, false); err != nil {
+		return err
+	}
 	if !next.On {
 		if err := r.switchOff(ctx, i); err != nil {
 			return err
@@ -90,6 +97,7 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 			return r.of(role, err)
 		}
 		r.state[i].Volts = next.Volts
+		r.moved()
 	}
 	if next.On && !r.state[i].On {
 		if err := r.checkInstrument(ctx, role.Channel.Instrument); err != nil { // a limit that was refused must not meet an output that is on
@@ -101,6 +109,7 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 		if err := role.feed.Output(ctx, true); err != nil {
 			return r.of(role, err)
 		}
+		r.moved()
 		r.state[i].On = true
 		r.note("output", "info", fmt.Sprintf("%s on: %s, at most %s", role.Need.Name, quantity.Volt(next.Volts), quantity.Amp(next.Amps)))
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"fourwire/quantity/measured"
 	"fourwire/record"
@@ -13,7 +14,10 @@ import (
 
 // store keeps the numbers of a finished point for the summary.
 func (r *runner) store(f *frame, p record.Point) {
-	s := store{part: p.Part, good: p.Valid && p.Settled}
+	s := store{part: p.Part, good: p.Valid && p.Settled, limited: strings.Contains(p.Why, inCompliance), since: nan}
+	if f.since > 0 {
+		s.since = f.since
+	}
 	for i := range r.frames {
 		if g := &r.frames[i]; g.name != "" {
 			s.values = append(s.values, named{g.name, g.coord})
@@ -101,6 +105,10 @@ func (r *runner) summarise(ctx context.Context) error {
 				v.Where = "part " + s.Part
 			}
 			r.verdict(v)
+		case *sequence.Fit:
+			if err := r.fitResults(s, results); err != nil {
+				return err
+			}
 		case *sequence.Note:
 			r.note("note", "info", s.Text)
 		default:

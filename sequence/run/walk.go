@@ -116,6 +116,10 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.life(ctx, s)
 	case *sequence.Emulate:
 		return r.emulate(ctx, s)
+	case *sequence.Reverse:
+		return r.reverse(ctx, s)
+	case *sequence.Fit:
+		return r.fit(ctx, s)
 	default:
 		return r.stop(Fault, "a step of the kind %T is not known here", s)
 	}
@@ -202,7 +206,7 @@ func (r *runner) emit() {
 		r.recalled(f, w)
 		return
 	}
-	f.row = nil
+	f.row, f.since = nil, w.since
 	r.good = len(w.why) == 0 && r.late() == ""
 	r.points++
 	p := r.pointOf(f, w)
@@ -212,7 +216,7 @@ func (r *runner) emit() {
 	if !p.Valid {
 		r.invalid++
 	}
-	if len(r.plan.Sequence.Summary) > 0 && p.Part != sequence.RepeatLabel {
+	if r.looksBack() && p.Part != sequence.RepeatLabel {
 		r.store(f, p)
 	}
 	r.write(func() error { return r.cfg.Sink.Point(p) })

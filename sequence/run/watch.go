@@ -223,7 +223,7 @@ func (r *runner) regulated(g *gaugeState) (who string, held, span float64, ok bo
 		switch {
 		case g.function == driver.Amps && role.sink != nil && st.Hold.Dim == quantity.Current:
 			who, held, span, ok = role.Need.Name, held+st.Hold.SI, math.Max(span, role.Need.Amps.High), true
-		case g.function == driver.Volts && role.feed != nil && role.Remote:
+		case g.function == driver.Volts && role.feed != nil && role.Remote && !st.ForceAmps:
 			who, held, span, ok = role.Need.Name, st.Volts, role.Need.Volts.High, true
 		case g.function == driver.Amps && role.sink != nil, g.function == driver.Amps && role.feed != nil:
 			return "", 0, 0, false
