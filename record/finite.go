@@ -162,3 +162,15 @@ func (e *Emulation) UnmarshalJSON(data []byte) error {
 	}
 	return nullsToNaN(data, (*plain)(e))
 }
+
+// MarshalJSON writes null for a number that is not there (NaN).
+func (f Fit) MarshalJSON() ([]byte, error) { return finiteJSON(f) }
+
+// UnmarshalJSON reads null as NaN.
+func (f *Fit) UnmarshalJSON(data []byte) error {
+	type plain Fit
+	if err := json.Unmarshal(data, (*plain)(f)); err != nil {
+		return err
+	}
+	return nullsToNaN(data, (*plain)(f))
+}
