@@ -49,6 +49,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	}
 	c.predict()
 	c.recordNotes()
+	c.fastNotes()
 	p.Fit.Accepted = o.Accept
 	p.Fit.judge()
 	return p

@@ -83,7 +83,7 @@ const (
 func (s *stopwatch) set(w *walker, role int, was Setting, _ diag.Place, times int) {
 	t := s.timing(s.plan.Roles[role].Channel)
 	st := w.state[role]
-	if st == was {
+	if st == was || w.listed != nil {
 		return
 	}
 	if need := s.plan.Roles[role].Need; need.Role == sequence.RoleSource && st.On && !math.IsNaN(st.Volts) {
@@ -128,7 +128,10 @@ func (s *stopwatch) passing(d time.Duration) { s.moves = max(0, s.moves-d) }
 
 // settle needs readings that fill the window, after the outputs have arrived: readings are a fifth of the window long. What the device itself
 // needs is not known before.
-func (s *stopwatch) settle(_ *walker, st *sequence.Settle, times int) {
+func (s *stopwatch) settle(w *walker, st *sequence.Settle, times int) {
+	if w.listed != nil {
+		return
+	}
 	window := seconds(st.For.SI)
 	aperture := min(max(window/5, time.Millisecond), 100*time.Millisecond)
 	reading := aperture
@@ -156,7 +159,10 @@ func (s *stopwatch) emulate(w *walker, e *sequence.Emulate, times int) {
 	}
 }
 
-func (s *stopwatch) wait(_ *walker, duration float64, times int) {
+func (s *stopwatch) wait(w *walker, duration float64, times int) {
+	if w.listed != nil {
+		return
+	}
 	s.add(ledger.FixedWait, times, seconds(duration))
 	s.passing(seconds(duration))
 }
