@@ -22,6 +22,7 @@ type Options struct {
 	Hostile  bool // texts of instruments and files that try to be markup, formulas and terminal commands
 	Points   int  // loads per input voltage; 0 is 20
 	LongText bool // names and texts longer than any page is wide
+	Time     bool // an account of the time; a Mixed record has one besides
 }
 
 // HostileText is what an instrument says about itself in a hostile record.
@@ -42,6 +43,11 @@ func Write(dir string, o Options) error {
 	r := run{Writer: w, o: o, clock: v, noise: rand.New(rand.NewPCG(7, 11))}
 	if err := r.walk(); err != nil {
 		return err
+	}
+	if o.Time || o.Mixed {
+		if err := w.PutLedger(account(o)); err != nil {
+			return err
+		}
 	}
 	if o.Unended {
 		return w.Close()
