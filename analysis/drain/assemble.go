@@ -245,38 +245,56 @@ func (a *analysis) spans(r *Result, m *machine, index []int, base int) {
 		at = r.To
 	}
 	rest(r.To)
-	if len(all) > MaxSpans {
-		lengths := make([]int64, len(all))
-		for i := range all {
-			lengths[i] = spanEnd(all, i, r.To) - all[i].From
+	if before := len(all); before > MaxSpans {
+		all = thinned(all, r.To, MaxSpans)
+		r.Merged = before - len(all)
+		r.Notes = append(r.Notes, fmt.Sprintf("the run of states has %d stretches; %d short ones were joined to what is before them", before, r.Merged))
+	}
+	r.Spans = all
+}
+
+// thinned joins short spans to what is before them until most are left: all below a length, which doubles, and of those of the last length
+// some, spread over the whole. Gaps stay.
+func thinned(all []Span, end int64, most int) []Span {
+	for shortest := int64(1); len(all) > most && shortest <= end; shortest *= 2 {
+		short := func(i int) bool {
+			return i > 0 && all[i].State >= 0 && spanEnd(all, i, end)-all[i].From <= shortest
 		}
-		slices.Sort(lengths)
-		least := lengths[len(lengths)-MaxSpans]
-		ties := 0 // of that length may stay
-		for _, n := range lengths[len(lengths)-MaxSpans:] {
-			if n == least {
-				ties++
+		saves := func(i int) int { // one that stands between two of one state joins them
+			if i+1 < len(all) && all[i-1].State == all[i+1].State {
+				return 2
+			}
+			return 1
+		}
+		possible := 0
+		for i := range all {
+			if short(i) {
+				possible += saves(i)
 			}
 		}
+		if possible == 0 {
+			continue
+		}
+		wanted := min(len(all)-most, possible)
+		seen, saved := 0, 0
 		var out []Span
 		for i, s := range all {
-			length := spanEnd(all, i, r.To) - s.From
-			if length == least {
-				ties--
+			goes := false
+			if short(i) {
+				n := saves(i)
+				seen += n
+				if goes = saved < (seen*wanted+possible-1)/possible; goes {
+					saved += n
+				}
 			}
-			if len(out) > 0 && ((length < least || length == least && ties < 0) && s.State >= 0 || out[len(out)-1].State == s.State) {
+			if goes || len(out) > 0 && out[len(out)-1].State == s.State {
 				continue
-			}
-			if len(out) == MaxSpans {
-				break
 			}
 			out = append(out, s)
 		}
-		r.Merged = len(all) - len(out)
 		all = out
-		r.Notes = append(r.Notes, fmt.Sprintf("the run of states has %d stretches; %d short ones were joined to what is before them", r.Merged+len(out), r.Merged))
 	}
-	r.Spans = all
+	return all[:min(len(all), most)]
 }
 
 func spanEnd(s []Span, i int, end int64) int64 {

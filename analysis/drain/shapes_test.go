@@ -412,3 +412,28 @@ func TestRefused(t *testing.T) {
 		}
 	}
 }
+
+// Where a recording has more stretches of states than are kept, the ones that stay are spread over all of it.
+func TestStretchesKeptAreSpread(t *testing.T) {
+	const ticks, apart = 25000, 40
+	x := make([]float32, ticks*apart)
+	for i := range x {
+		x[i] = 1e-6
+		if i%apart == apart/2 {
+			x[i] = 1e-4
+		}
+	}
+	r := analyse(t, x, 1e-3)
+	if len(r.Spans) > drain.MaxSpans || r.Merged == 0 || len(r.Spans) < drain.MaxSpans*9/10 {
+		t.Fatalf("%d stretches kept, %d joined to others", len(r.Spans), r.Merged)
+	}
+	var thirds [3]int
+	for _, s := range r.Spans {
+		thirds[int(s.From)*3/len(x)]++
+	}
+	for k, n := range thirds {
+		if n < len(r.Spans)/4 {
+			t.Errorf("of %d stretches %d lie in part %d of 3: %v", len(r.Spans), n, k+1, thirds)
+		}
+	}
+}

@@ -44,9 +44,6 @@ func DrainOf(name, signal string, res *drain.Result) *record.Drain {
 	for _, s := range res.Spans {
 		out.Spans = append(out.Spans, record.DrainSpan{FromIndex: s.From, State: s.State})
 	}
-	if res.Merged > 0 {
-		out.Notes = append(out.Notes, fmt.Sprintf("%d short stretches of a state are shown with their neighbours", res.Merged))
-	}
 	for _, p := range res.CCDF {
 		out.CCDF = append(out.CCDF, record.CCDFPoint{Amps: p.Amps, Above: p.Fraction})
 	}

@@ -13,6 +13,7 @@ import (
 
 	"fourwire/driver"
 	"fourwire/driver/model"
+	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/record"
 	"fourwire/record/trace"
@@ -247,6 +248,7 @@ const leastRoom = 32 << 20
 
 // fill fetches blocks until the time of a recording is over.
 func (r *runner) fill(ctx context.Context, rec *recording) error {
+	defer r.cfg.Spans.EnterWhole(ledger.Aperture, rec.role.Channel.Instrument).Leave() // it is what the time is for
 	for rec.next < rec.expected {
 		if err := ctx.Err(); err != nil {
 			return err
