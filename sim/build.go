@@ -140,9 +140,6 @@ func (p *builder) device(d *Device, seed instrument.Seed) error {
 			return fmt.Errorf("%s: %w", d.Name, err)
 		}
 		p.converter(d, newLdo(r))
-	case "resistor":
-		r := d.Resistor
-		passive(p.net.AddOnePort(d.Name, p.node(d.Plus), p.node(d.Minus), &r))
 	case "diode":
 		diode := d.Diode
 		passive(p.net.AddOnePort(d.Name, p.node(d.Plus), p.node(d.Minus), &diode))
@@ -156,9 +153,13 @@ func (p *builder) device(d *Device, seed instrument.Seed) error {
 		branch, c := p.heldCapacitor(d.Name, p.node(d.Plus), p.node(d.Minus), d.Farad)
 		c.esr = d.EsrOhm
 		passive(branch)
+		p.absorbing(d)
 	case "inductor":
 		passive(p.inductor(d.Name, p.node(d.Plus), p.node(d.Minus), d.Henry, d.WindingOhm))
 	default:
+		if p.component(d, passive) {
+			return nil
+		}
 		return fmt.Errorf("%s: there is no device of kind %q", d.Name, d.Kind)
 	}
 	return nil

@@ -141,6 +141,9 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 		r.battery(n, &d, ambientC)
 		err = d.Battery.Validate()
 	}
+	if other := r.readComponent(n, &d, ambientC); err == nil {
+		err = other
+	}
 	fill(n, burstNumbers(), &d)
 	if d.BurstHertz < 0 || d.BurstHertz > 1e6 {
 		r.found.Add(e.Place, "%s: bursts of %g Hz cannot be", e.Key, d.BurstHertz)

@@ -36,6 +36,7 @@ type Device struct {
 	Diode      device.Diode
 	Node       device.NodeParams
 	Battery    device.BatteryParams
+	Single     single
 	Farad      float64 // capacitor
 	EsrOhm     float64 // in series with it
 	Henry      float64 // inductor

@@ -8,7 +8,7 @@ import (
 )
 
 func deviceKinds() []string {
-	return []string{"buck", "boost", "ldo", "resistor", "capacitor", "inductor", "diode", "node", "battery"}
+	return append([]string{"buck", "boost", "ldo", "resistor", "capacitor", "inductor", "diode", "node", "battery"}, componentKinds()...)
 }
 
 func duration(seconds float64) time.Duration {
@@ -54,6 +54,9 @@ func deviceShape(kind string) *diag.Shape {
 		s.Fields = append(s.Fields, fieldsOf(inductorNumbers())...)
 	case "diode":
 		s.Fields = append(s.Fields, fieldsOf(diodeNumbers())...)
+	}
+	if more, ok := componentFields(kind); ok {
+		s.Fields = append(s.Fields, more...)
 	}
 	if kind == "buck" || kind == "boost" || kind == "ldo" {
 		s.Fields = append(s.Fields, fieldsOf(burstNumbers())...)
