@@ -95,6 +95,27 @@ func TestNesting(t *testing.T) {
 	}
 }
 
+// What is entered inside a span that is whole is no span of its own: it is not counted, and its time is the outer one's.
+func TestWholeSpansAreCountedOnce(t *testing.T) {
+	c := clock.NewVirtual(time.Time{})
+	l := ledger.New(c)
+	for range 2 {
+		settle := l.EnterWhole(ledger.Settle, "")
+		for range 5 {
+			e := l.Enter(ledger.Processing, "dmm")
+			pass(c, time.Second)
+			deep := l.EnterWhole(ledger.Range, "dmm")
+			pass(c, time.Second)
+			deep.Leave()
+			e.LeaveFirst(ledger.Transfer, time.Second)
+		}
+		settle.Leave()
+	}
+	if got := l.Spans(); len(got) != 1 || got[0].Kind != ledger.Settle || got[0].Count != 2 || got[0].Seconds != 20 {
+		t.Errorf("%+v", got)
+	}
+}
+
 // Without an account nothing is kept and nothing breaks.
 func TestNone(t *testing.T) {
 	var l *ledger.Ledger
