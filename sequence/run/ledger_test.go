@@ -2,6 +2,7 @@ package run_test
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -81,4 +82,29 @@ func TestAccountChangesNothing(t *testing.T) {
 	if a, b := calls(true), calls(false); a != b {
 		t.Errorf("%s\n---\n%s", a, b)
 	}
+}
+
+// BenchmarkPointAccounted is BenchmarkPoint with an account of the time.
+func BenchmarkPointAccounted(b *testing.B) {
+	const points = 1000
+	p := bound(b, fmt.Sprintf(`
+steps:
+  - {source: feed, volts: 12 V, amps: 2.5 A}
+  - sweep: {iout: {from: 10 mA, to: 3 A, points: %d}}
+    steps:
+      - {load: sink, hold: iout}
+      - settle: {until: v(dut.out) within 0.1 %% for 10 ms, at_most: 1 s}
+      - measure: {vi: v(dut.in), ii: i(dut.in), vo: v(dut.out), io: i(dut.out)}
+      - derive: {pin: vi * ii, efficiency: vo * io / pin}
+      - judge: {limit: efficiency >= 80 %%}
+`, points))
+	b.ReportAllocs()
+	for b.Loop() {
+		f := newFakeBench()
+		f.quiet = true
+		if _, err := run.Run(context.Background(), run.Config{Plan: p, Instruments: f.instruments(), Clock: f.clock, Ledger: &f.ledger, Spans: ledger.New(f.clock)}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/points/1000, "us/point")
 }
