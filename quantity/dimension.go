@@ -103,4 +103,5 @@ var dimensionNames = map[Dimension]string{
 var coherentUnits = map[Dimension]string{
 	Ratio: "", Time: "s", Frequency: "Hz", Current: "A", Charge: "C", Voltage: "V", Resistance: "ohm", Conductance: "S",
 	Power: "W", Energy: "J", Capacitance: "F", Inductance: "H", Temperature: "K", VoltageSlew: "V/s", CurrentSlew: "A/s",
+	Ratio.Over(Voltage): "1/V", Current.Over(Voltage).Over(Voltage): "A/V2", Resistance.Over(Power): "ohm/W", // of parts
 }
