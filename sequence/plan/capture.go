@@ -44,6 +44,7 @@ type CapturePart struct {
 	// LeadOhm is the resistance of both conductors between the node and where its volts are read; 0 where that is at the node.
 	LeadOhm       float64
 	LeadTolerance float64 // a ratio
+	InLine        []Meter // ammeters between the node and there
 	Own           bool    // a source or load
 	Spec          *model.Digitises
 }
@@ -197,7 +198,7 @@ func (c *binder) arrange(step *sequence.Capture, choice []sampler) (one Capture,
 		if at < 0 {
 			part := CapturePart{Channel: s.ch, Spec: s.spec, VoltsFull: math.NaN(), AmpsFull: math.NaN(), Own: s.role >= 0}
 			if part.Own && s.wire.Sense != bench.Remote {
-				part.LeadOhm, part.LeadTolerance = 2*s.wire.LeadOhm, s.wire.LeadTolerance
+				part.LeadOhm, part.LeadTolerance, part.InLine = 2*s.wire.LeadOhm, s.wire.LeadTolerance, c.meters(s.wire.Node, bench.Ammeter)
 				if part.LeadTolerance == 0 {
 					part.LeadTolerance = DefaultLeadTolerance
 				}

@@ -125,5 +125,5 @@ func (r *runner) connect() error {
 		}
 		r.gauges = append(r.gauges, gs)
 	}
-	return nil
+	return r.connectCaptures(at)
 }

@@ -56,6 +56,12 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		return true, r.recallVerdict(ctx, s, f)
 	case *sequence.Record:
 		return true, r.followRecord(ctx, s, f)
+	case *sequence.Capture:
+		return true, r.followCapture(ctx, s, f)
+	case *sequence.List:
+		return true, r.followList(s, f)
+	case *sequence.Figures:
+		return true, r.recall(f, namesOf(s.Gives))
 	case *sequence.Drain:
 		return true, r.followDrain(s, f)
 	case *sequence.Life:

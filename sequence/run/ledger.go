@@ -132,6 +132,8 @@ func StepTexts(s *sequence.Sequence) map[string]string {
 				walk(s.Steps)
 			case *sequence.Record:
 				walk(s.Steps)
+			case *sequence.Capture:
+				walk(s.Steps)
 			case *sequence.When:
 				walk(s.Then)
 				walk(s.Else)
@@ -175,6 +177,12 @@ func stepText(s sequence.Step) string {
 		return "when " + s.If.Text
 	case *sequence.Record:
 		return "record " + s.Trace
+	case *sequence.Capture:
+		return "capture " + s.Trace
+	case *sequence.List:
+		return "list " + s.Role
+	case *sequence.Figures:
+		return s.Title()
 	case *sequence.Drain:
 		return "drain"
 	case *sequence.Life:

@@ -53,8 +53,14 @@ type runner struct {
 	popped   []named // of the pass that ended last
 	good     bool    // whether its point is valid and has settled
 
-	ff      *forward // nil: not on the way to where a run goes on
-	ordinal int      // of the step under way, counted through the whole run
+	listed  *listedPoint // the point under way, where its readings come from a list; nil: they do not
+	ff      *forward     // nil: not on the way to where a run goes on
+	ordinal int          // of the step under way, counted through the whole run
+
+	digitisers map[plan.Channel]Digitiser
+	captures   map[string]*captured // the latest of each capture step, by its trace
+	under      *capturing           // the capture under way
+	running    []runningList        // lists under way
 
 	recs    []*recording           // under way
 	keeper  Keeper                 // nil: the sink is none
@@ -182,7 +188,7 @@ func newRunner(c Config) (*runner, error) {
 	r := &runner{
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
 		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
-		made: map[string]int{}, traces: map[string]string{}, drains: map[string]*drained{}, lengths: map[string]int64{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
+		made: map[string]int{}, captures: map[string]*captured{}, traces: map[string]string{}, drains: map[string]*drained{}, lengths: map[string]int64{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
 		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.keeper, _ = c.Sink.(Keeper)

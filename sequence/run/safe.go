@@ -51,6 +51,7 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 			all = errors.Join(all, r.offAgain(ctx, i, err))
 		}
 	}
+	r.abandonCapture(ctx)
 	r.abandon(ctx, cause)
 	if cause != nil {
 		r.abortMeters(ctx)

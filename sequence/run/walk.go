@@ -76,6 +76,11 @@ func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
 }
 
 func (r *runner) step(ctx context.Context, s sequence.Step) error {
+	if r.listed != nil {
+		if done, err := r.fromList(s); done {
+			return err
+		}
+	}
 	switch s := s.(type) {
 	case *sequence.Source:
 		return r.source(ctx, s)
@@ -110,6 +115,12 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		r.note("note", "info", s.Text)
 	case *sequence.Record:
 		return r.record(ctx, s)
+	case *sequence.Capture:
+		return r.capture(ctx, s)
+	case *sequence.List:
+		return r.list(ctx, s)
+	case *sequence.Figures:
+		return r.figures(ctx, s)
 	case *sequence.Drain:
 		return r.drain(ctx, s)
 	case *sequence.Life:

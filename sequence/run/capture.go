@@ -1,0 +1,562 @@
+package run
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"fourwire/driver"
+	"fourwire/driver/model"
+	"fourwire/internal/ledger"
+	"fourwire/quantity"
+	"fourwire/record"
+	"fourwire/record/trace"
+	"fourwire/sequence"
+	"fourwire/sequence/plan"
+)
+
+// Digitiser takes samples around an event. A *driver.Digitiser is one.
+type Digitiser interface {
+	Arm(context.Context, driver.Capture) (driver.Armed, error)
+	Trigger(context.Context) error
+	Waiting(context.Context) (driver.CaptureState, error)
+	Await(ctx context.Context, until driver.CaptureState, longest time.Duration) error
+	Fetch(context.Context, *driver.Samples) error
+	Abort(context.Context) error
+}
+
+// CapturerOf is the ability of an Instrument to capture, and to pass events on.
+type CapturerOf interface {
+	Digitiser(channel int) (Digitiser, error)
+	TriggerOut(ctx context.Context, line int, on string) error
+}
+
+func (o opened) Digitiser(channel int) (Digitiser, error) { return o.Instrument.Digitiser(channel) }
+
+// captured is what a capture step has kept, for the steps that look at it.
+type captured struct {
+	step    *sequence.Capture
+	asked   *plan.Capture
+	kept    *record.Capture
+	name    string // of the trace
+	every   float64
+	before  int
+	signals []capturedSignal
+	missed  string // why there is nothing; empty: there is
+}
+
+// capturedSignal is one signal with what is known of how it was sampled.
+type capturedSignal struct {
+	sequence.Signal
+	samples []float32
+	part    int
+	spec    model.Range
+	inputs  string  // what the names of its error inputs begin with
+	step    float64 // of the converter; 0: not seen
+	ohm     float64 // of what lies between the node and where its volts are read; 0: nothing, or not corrected
+	ohmU    float64 // by which that may be off
+	sign    float64 // of the drop
+	through int     // signal of the current that the drop was worked out with
+}
+
+// capturing is a capture under way.
+type capturing struct {
+	*captured
+	parts []capturingPart
+	skew  float64
+}
+
+type capturingPart struct {
+	*plan.CapturePart
+	digitiser Digitiser
+	functions []driver.Function // in the order of the signals
+	armed     driver.Armed
+	samples   driver.Samples
+	waits     bool // it may still be armed
+}
+
+// capture arms everything, runs its steps, and keeps what was sampled. An event that does not come leaves a point that is not valid.
+func (r *runner) capture(ctx context.Context, s *sequence.Capture) error {
+	w := r.open()
+	r.begin(w)
+	c, err := r.newCapture(s)
+	if err != nil {
+		return err
+	}
+	r.under = c // from now on the way out ends it
+	err = r.captureNow(ctx, c, w)
+	if err == nil {
+		err = r.endLists(ctx)
+	}
+	if err != nil {
+		return err // makeSafe ends what is armed, once the outputs are off
+	}
+	if err := r.disarm(ctx, c); err != nil {
+		return err
+	}
+	r.under = nil
+	r.captures[s.Trace] = c.captured
+	if c.missed != "" {
+		w.invalid("%s", c.missed)
+		r.note("captured", "warn", c.missed, "step", strconv.Itoa(r.ordinal), "trace", c.name, "complete", "false")
+		return errors.Join(r.captureModes(ctx, w), r.saveCapture(c.captured))
+	}
+	breach := r.insideGuard(c)
+	if err := r.keepCapture(c); err != nil {
+		return errors.Join(breach, err)
+	}
+	if breach != nil {
+		return breach
+	}
+	return r.captureModes(ctx, w)
+}
+
+// newCapture finds the channels of a capture.
+func (r *runner) newCapture(s *sequence.Capture) (*capturing, error) {
+	if r.keeper == nil {
+		return nil, r.stop(Fault, "the run was given no record to keep a trace in")
+	}
+	asked := r.plan.Capture(s)
+	if asked == nil {
+		return nil, r.stop(Bench, "nothing on this bench captures %s", s.Trace)
+	}
+	c := &capturing{captured: &captured{step: s, asked: asked, name: r.numbered(s.Trace)}, skew: asked.SkewSeconds}
+	for i := range asked.Parts {
+		p := capturingPart{CapturePart: &asked.Parts[i], digitiser: r.digitisers[asked.Parts[i].Channel]}
+		if p.digitiser == nil {
+			return nil, r.stop(Bench, "%s cannot capture", p.Channel)
+		}
+		for _, k := range p.Signals {
+			p.functions = append(p.functions, functionOf(s.Signals[k].Function))
+		}
+		c.parts = append(c.parts, p)
+	}
+	return c, nil
+}
+
+func functionOf(f sequence.Function) driver.Function {
+	if f == sequence.Amps {
+		return driver.Amps
+	}
+	return driver.Volts
+}
+
+// captureNow arms, runs the steps and fetches.
+func (r *runner) captureNow(ctx context.Context, c *capturing, w *row) error {
+	s := c.step
+	if err := r.armAll(ctx, c, w); err != nil {
+		return err
+	}
+	if err := r.triggerNow(ctx, c); err != nil {
+		return err
+	}
+	if err := r.steps(ctx, s.Steps); err != nil {
+		return err
+	}
+	r.place = s.At()
+	r.at(r.place)
+	for i := range c.parts {
+		p := &c.parts[i]
+		longest := plan.CaptureWithin(s) + captureSlack
+		if i > 0 { // the event is the same: the others have it by now
+			longest = seconds(s.For.SI) + captureSlack
+		}
+		if r.cfg.Busy != nil {
+			r.cfg.Busy(longest)
+		}
+		err := p.digitiser.Await(ctx, driver.CaptureEnded, longest)
+		if errors.Is(err, driver.ErrNotTriggered) {
+			c.missed = fmt.Sprintf("%s was not captured: %q did not come about within %s", c.name, s.Trigger.Text, s.AtMost)
+			if i > 0 {
+				c.missed = fmt.Sprintf("%s was not captured: %s saw the event, and %s heard nothing of it: look for the trigger line between them", c.name, c.parts[0].Channel, p.Channel)
+			}
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", p.Channel, err)
+		}
+	}
+	defer r.cfg.Spans.EnterWhole(ledger.ReadBack, "").Leave()
+	for i := range c.parts {
+		p := &c.parts[i]
+		if err := p.digitiser.Fetch(ctx, &p.samples); err != nil {
+			return fmt.Errorf("%s: %w", p.Channel, err)
+		}
+		p.waits = false
+	}
+	return r.assemble(c, w)
+}
+
+// captureSlack is what an instrument may take beyond the time that was asked for.
+const captureSlack = time.Second
+
+// armAll has everything wait for the event: who hears of it before who sees it.
+func (r *runner) armAll(ctx context.Context, c *capturing, w *row) error {
+	if c.asked.Line > 0 {
+		from, ok := r.cfg.Instruments[c.asked.From].(CapturerOf)
+		if !ok {
+			return r.stop(Bench, "%s cannot drive a trigger line", c.asked.From)
+		}
+		r.touched[c.asked.From] = true
+		if err := from.TriggerOut(ctx, c.asked.Line, c.asked.Pulse); err != nil {
+			return err
+		}
+	}
+	for i := range c.parts {
+		if i != c.asked.Sees {
+			if _, err := r.armPart(ctx, c, i); err != nil {
+				return err
+			}
+		}
+	}
+	if c.asked.Sees < 0 {
+		return nil
+	}
+	state, err := r.armPart(ctx, c, c.asked.Sees)
+	if err == nil && c.step.Trigger.On == sequence.OnLevel && state != driver.CaptureWaits && len(c.step.Steps) > 0 {
+		w.invalid("%s: %q came about before its steps", c.name, c.step.Trigger.Text)
+	}
+	return err
+}
+
+func (r *runner) armPart(ctx context.Context, c *capturing, i int) (driver.CaptureState, error) {
+	p, s := &c.parts[i], c.step
+	points, before := s.Points()
+	want := driver.Capture{Functions: p.functions, IntervalSeconds: s.Every.SI, Points: points, Before: before, VoltsFull: p.VoltsFull, AmpsFull: p.AmpsFull}
+	want.Trigger = driver.Trigger{On: driver.Event(p.On)}
+	switch p.On {
+	case model.OnLine:
+		want.Trigger.Line = c.asked.Line
+	case model.OnVolts, model.OnAmps:
+		v, err := s.Trigger.Level.Eval(r)
+		if err != nil {
+			return 0, r.stop(Input, "the level of the trigger cannot be worked out: %w", err)
+		}
+		want.Trigger.Level, want.Trigger.Slope, want.Trigger.Hysteresis = v.Value.X, s.Trigger.Slope, s.Trigger.Hysteresis.SI
+	}
+	r.touched[p.Channel.Instrument] = true
+	p.waits = true
+	var err error
+	if p.armed, err = p.digitiser.Arm(ctx, want); err != nil {
+		return 0, fmt.Errorf("%s: %w", p.Channel, err)
+	}
+	if p.On == model.AtOnce {
+		return driver.CaptureTakes, nil
+	}
+	if err := p.digitiser.Await(ctx, driver.CaptureWaits, seconds(s.Before.SI)+captureSlack); err != nil {
+		return 0, fmt.Errorf("%s: %w", p.Channel, err)
+	}
+	state, err := p.digitiser.Waiting(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("%s: %w", p.Channel, err)
+	}
+	return state, nil
+}
+
+// triggerNow has the computer make the event, where it is its own.
+func (r *runner) triggerNow(ctx context.Context, c *capturing) error {
+	begun := r.clock.Now()
+	for i := range c.parts {
+		p := &c.parts[i]
+		if p.On != model.Software {
+			continue
+		}
+		if err := p.digitiser.Trigger(ctx); err != nil {
+			return fmt.Errorf("%s: %w", p.Channel, err)
+		}
+	}
+	if c.asked.Apart { // between the first command and the answer to the last one is all that can be said
+		c.skew = r.clock.Since(begun).Seconds() + c.step.Every.SI
+	}
+	return nil
+}
+
+// assemble puts the samples of all channels on one time axis.
+func (r *runner) assemble(c *capturing, w *row) error {
+	c.signals = make([]capturedSignal, len(c.step.Signals))
+	for i := range c.parts {
+		p := &c.parts[i]
+		if i == 0 {
+			c.every, c.before = p.armed.IntervalSeconds, p.armed.Before
+		}
+		if math.Abs(p.armed.IntervalSeconds-c.every) > 1e-6*c.every || p.armed.Before != c.before {
+			return r.stop(Bench, "%s samples every %s and %s every %s: they share no time axis; ask for an interval that both take", c.parts[0].Channel, quantity.Second(c.every),
+				p.Channel, quantity.Second(p.armed.IntervalSeconds))
+		}
+		if len(p.samples.Values) != len(p.Signals) || len(p.armed.Ranges) != len(p.Signals) {
+			return r.stop(Fault, "%d signals of %s are captured, and %d came", len(p.Signals), p.Channel, len(p.samples.Values))
+		}
+		for k, signal := range p.Signals {
+			one := capturedSignal{Signal: c.step.Signals[signal], samples: p.samples.Values[k], part: i, spec: p.armed.Ranges[k], through: -1}
+			if k < len(p.armed.Inputs) {
+				one.inputs = p.armed.Inputs[k]
+			}
+			if over := overloads(one.samples); over > 0 {
+				w.invalid("%s of %s overflows the %s range of %s, %d samples", one.Name, c.name, quantity.Of(one.spec.Full, one.Function.Dim()), p.Channel, over)
+			}
+			one.step = resolutionOf(one.samples)
+			c.signals[signal] = one
+		}
+	}
+	for i := range c.parts {
+		r.atTheNode(c, i)
+	}
+	return nil
+}
+
+func overloads(samples []float32) (count int) {
+	for _, x := range samples {
+		if x != x || x > math.MaxFloat32 || x < -math.MaxFloat32 {
+			count++
+		}
+	}
+	return count
+}
+
+// resolutionOf is the step of the converter, as the samples show it: the smallest distance between two values, where all others are multiples of it. 0: they
+// show none.
+func resolutionOf(samples []float32) float64 {
+	values := slices.Clone(samples)
+	slices.Sort(values)
+	values = slices.Compact(values)
+	if len(values) < 3 || len(values) > len(samples)/2 {
+		return 0
+	}
+	largest := math.Max(math.Abs(float64(values[0])), math.Abs(float64(values[len(values)-1])))
+	rounding := largest / (1 << 23)
+	least := math.Inf(1)
+	for i := 1; i < len(values); i++ {
+		if d := float64(values[i]) - float64(values[i-1]); d < least {
+			least = d
+		}
+	}
+	if !(least > 8*rounding) {
+		return 0
+	}
+	for i := 1; i < len(values); i++ {
+		d := float64(values[i]) - float64(values[i-1])
+		if n := math.Round(d / least); math.Abs(d-n*least) > n*2*rounding+2*rounding {
+			return 0
+		}
+	}
+	return least
+}
+
+// atTheNode takes off, sample by sample, what leads and ammeters between the node and the terminals drop, where the current was sampled with the voltage.
+func (r *runner) atTheNode(c *capturing, part int) {
+	p := &c.parts[part]
+	v, i := c.asked.Reads(part, sequence.Volts), c.asked.Reads(part, sequence.Amps)
+	if v < 0 || i < 0 || p.LeadOhm == 0 && len(p.InLine) == 0 {
+		return
+	}
+	burden := 0.0
+	for _, m := range p.InLine {
+		burden += r.resistance(m)
+	}
+	one := &c.signals[v]
+	one.sign = -r.delivers(one.Node)
+	one.ohm, one.ohmU, one.through = p.LeadOhm+burden, math.Hypot(p.LeadOhm*p.LeadTolerance, burden*burdenTolerance), i
+	if one.ohm == 0 || one.sign == 0 {
+		one.ohm = 0
+		return
+	}
+	drop := float32(one.sign * one.ohm)
+	for k, amps := range c.signals[i].samples {
+		one.samples[k] += drop * amps
+	}
+}
+
+// insideGuard holds every sample against the guard of its node.
+func (r *runner) insideGuard(c *capturing) error {
+	for k := range c.signals {
+		s := &c.signals[k]
+		window, ok := r.plan.Guard(s.Node)
+		if !ok {
+			continue
+		}
+		guard := window.Volts
+		if s.Function == sequence.Amps {
+			guard = window.Amps
+		}
+		if n := outside(s.samples, guard); n >= 0 {
+			return r.beyond(s.Node, "%s was %s at %s of %s, which is outside its guard, %s", s.Measurement(), quantity.Of(float64(s.samples[n]), guard.Dim).Text(4),
+				quantity.Second(c.at(n)), c.name, guard)
+		}
+		if s.Function != sequence.Volts || !window.Watts.Set {
+			continue
+		}
+		if i := c.asked.Reads(s.part, sequence.Amps); i >= 0 {
+			for n, v := range s.samples {
+				if watts := float64(v) * float64(c.signals[i].samples[n]); watts > window.Watts.High || watts < window.Watts.Low {
+					return r.beyond(s.Node, "%s at %s at %s of %s is outside its guard, %s", quantity.Watt(watts), s.Node, quantity.Second(c.at(n)), c.name, window.Watts)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// outside finds the first sample outside a span; -1: there is none. A sample without a value is none.
+func outside(samples []float32, span quantity.Span) int {
+	if !span.Set {
+		return -1
+	}
+	low, high := float32(span.Low), float32(span.High)
+	for n, x := range samples {
+		if (x < low || x > high) && !span.Holds(float64(x)) {
+			return n
+		}
+	}
+	return -1
+}
+
+// at is the time of a sample from the event.
+func (c *captured) at(n int) float64 { return float64(n-c.before) * c.every }
+
+// keepCapture writes the trace, and how it was taken.
+func (r *runner) keepCapture(c *capturing) error {
+	points := len(c.signals[0].samples)
+	head := trace.Head{Name: c.name, Start: r.clock.Now().Add(-seconds(float64(points) * c.every)), IntervalSeconds: c.every, Trigger: int64(c.before)}
+	block := trace.Samples{Count: points}
+	for k := range c.signals {
+		s := &c.signals[k]
+		gain, offset := r.longMean(s.spec)
+		one := trace.Range{Full: s.spec.Full, Inputs: s.inputs, Gain: gain, Offset: offset}
+		head.Signals = append(head.Signals, trace.Signal{Name: s.Name, Unit: s.Function.Dim().Unit(), Node: s.Measurement(), From: c.parts[s.part].Channel.String(), Ranges: []trace.Range{one}})
+		block.Values = append(block.Values, s.samples)
+		block.Runs = append(block.Runs, []trace.Run{{}})
+	}
+	writer, err := r.keeper.Trace(head)
+	if err != nil {
+		return r.stop(Bench, "%s: %w", c.name, err)
+	}
+	if err := writer.Append(&block); err != nil {
+		return r.stop(Bench, "%s: %w", c.name, err)
+	}
+	st := trace.Statement{Expected: int64(points), CoulombsReceived: nan, CoulombsCounted: nan}
+	if st.Complete = writer.Lost() == 0; !st.Complete {
+		st.Why = []string{fmt.Sprintf("%d samples overflow their range", writer.Lost())}
+	}
+	if err := r.keeper.FinishTrace(writer, st); err != nil {
+		return r.stop(Bench, "%s: %w", c.name, err)
+	}
+	var limits []string
+	for i := range c.parts {
+		p := &c.parts[i]
+		if p.armed.BandwidthHertz > 0 {
+			limits = append(limits, fmt.Sprintf("%s %s", p.Channel, quantity.Of(p.armed.BandwidthHertz, quantity.Frequency)))
+		}
+	}
+	text := fmt.Sprintf("%s: %d samples of %d signals, one every %s, %d before the event (%s)", c.name, points, len(c.signals), quantity.Second(c.every), c.before, c.step.Trigger.Text)
+	if len(limits) > 0 {
+		text += "; bandwidth " + strings.Join(limits, ", ")
+	}
+	r.note("captured", level(st.Complete), text, "step", strconv.Itoa(r.ordinal), "trace", c.name, "complete", strconv.FormatBool(st.Complete))
+	return r.saveCapture(c.captured)
+}
+
+// saveCapture writes what is known of a capture; each step that looks at it adds to that.
+func (r *runner) saveCapture(c *captured) error {
+	data, err := json.MarshalIndent(c.kept, "", " ")
+	if err != nil {
+		return r.stop(Fault, "%s cannot be written: %w", c.name, err)
+	}
+	if err := r.keeper.Put(record.AnalysisFolder+"/"+c.name+".capture.json", append(data, '\n')); err != nil {
+		return r.stop(Bench, "%w", err)
+	}
+	return nil
+}
+
+// disarm ends what still waits, and leaves the trigger line as it was.
+func (r *runner) disarm(ctx context.Context, c *capturing) error {
+	for i := range c.parts {
+		if p := &c.parts[i]; p.waits {
+			if err := p.digitiser.Abort(ctx); err != nil {
+				return fmt.Errorf("%s: %w", p.Channel, err)
+			}
+			p.waits = false
+		}
+	}
+	if from, ok := r.cfg.Instruments[c.asked.From].(CapturerOf); ok && c.asked.Line > 0 {
+		if err := from.TriggerOut(ctx, c.asked.Line, ""); err != nil {
+			return err
+		}
+	}
+	c.kept = r.keptCapture(c)
+	return nil
+}
+
+// abandonCapture ends a capture on the way out of a run, when the outputs are off.
+func (r *runner) abandonCapture(ctx context.Context) {
+	c := r.under
+	if c == nil {
+		return
+	}
+	r.under = nil
+	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.OffWithin)
+	defer cancel()
+	if err := r.disarm(ctx, c); err != nil {
+		r.note("safe", "warn", fmt.Sprintf("%s: %v", c.name, err))
+	}
+}
+
+// keptCapture is how a capture was taken, for the record.
+func (r *runner) keptCapture(c *capturing) *record.Capture {
+	out := &record.Capture{Trace: c.name, Trigger: c.step.Trigger.Text, How: c.asked.How, Where: r.where(), Skew: c.skew, Apart: c.asked.Apart, Missed: c.missed,
+		Signals: []record.CapturedSignal{}, Figures: []record.Figures{}}
+	if len(c.parts) == 1 {
+		out.Skew = 0
+	}
+	if c.missed != "" {
+		return out
+	}
+	for k := range c.signals {
+		s := &c.signals[k]
+		p := &c.parts[s.part]
+		one := record.CapturedSignal{Name: s.Name, Unit: s.Function.Dim().Unit(), Node: s.Measurement(), From: p.Channel.String(), Bandwidth: orNaN(p.armed.BandwidthHertz),
+			Skew: orNaN(p.armed.SkewSeconds), Range: s.spec.Full, Step: orNaN(s.step), LeadOhm: s.ohm, Corrected: s.ohm > 0}
+		if one.LeadOhm == 0 && s.Function == sequence.Volts {
+			one.LeadOhm = p.LeadOhm
+		}
+		out.Signals = append(out.Signals, one)
+	}
+	return out
+}
+
+func orNaN(x float64) float64 {
+	if x == 0 {
+		return nan
+	}
+	return x
+}
+
+// numbered numbers the traces of a step that runs more than once.
+func (r *runner) numbered(trace string) string {
+	r.made[trace]++
+	if n := r.made[trace]; n > 1 {
+		return trace + "-" + strconv.Itoa(n)
+	}
+	return trace
+}
+
+// captureModes asks every role that is on what it is doing. In which mode it was on the way the capture itself shows: another one than was asked for is
+// noted, and leaves the point as it is.
+func (r *runner) captureModes(ctx context.Context, w *row) error {
+	before := len(w.why)
+	err := r.modes(ctx, w)
+	for _, why := range w.why[before:] {
+		if err == nil && !slices.Contains(w.notes, why) {
+			w.notes = append(w.notes, why)
+		}
+	}
+	if err == nil {
+		w.why = w.why[:before]
+	}
+	return err
+}
