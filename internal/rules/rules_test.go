@@ -49,7 +49,7 @@ var arrows = map[string][]string{
 	"report/workbook":   {"report", "report/chart", "record", "record/trace", "quantity", "internal/diag"},
 	"report/wiring":     {"quantity"},
 	"report/junit":      {"report", "record", "quantity", "internal/diag"},
-	"report/reporttest": {"record", "record/trace", "quantity", "internal/clock"},
+	"report/reporttest": {"internal/ledger", "record", "record/trace", "quantity", "internal/clock"},
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
 
 	"sequence/expr":    {"quantity/...", "internal/diag", "analysis/sweep"},
