@@ -153,6 +153,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 			{Name: "else", Type: list, About: "what is done where it does not"},
 		}},
 		noteShape(),
+		profileShape(),
 	}, append(append(batteryShapes(list), componentShapes()...), captureShapes(list)...)...)
 }
 
