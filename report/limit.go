@@ -156,6 +156,20 @@ func firstName(limit string) string {
 	return limit[:end]
 }
 
+// Blind is the first verdict of an undecided limit that had no valid value to decide by; its Why says the reason. It is nil where each
+// undecided value was too close to the limit for its uncertainty.
+func (l *Limit) Blind() *record.Verdict {
+	if l.Outcome != record.Undecided {
+		return nil
+	}
+	for i := range l.Verdicts {
+		if v := &l.Verdicts[i]; v.Outcome == record.Undecided && v.Why != "" {
+			return v
+		}
+	}
+	return nil
+}
+
 func headline(rec *record.Record, list []Limit) string {
 	if len(list) == 0 && rec.Manifest.Reason != "" {
 		return "Nothing was judged before the run ended."
@@ -164,12 +178,16 @@ func headline(rec *record.Record, list []Limit) string {
 		return "Nothing was judged: the sequence sets no limit."
 	}
 	var c record.Counts
-	for _, l := range list {
+	blind := 0
+	for i, l := range list {
 		switch l.Outcome {
 		case record.Fail:
 			c.Fail++
 		case record.Undecided:
 			c.Undecided++
+			if list[i].Blind() != nil {
+				blind++
+			}
 		case record.Pass:
 			c.Pass++
 		default:
@@ -187,7 +205,15 @@ func headline(rec *record.Record, list []Limit) string {
 			text += fmt.Sprintf(", %d met", c.Pass)
 		}
 	case c.Undecided > 0:
-		text = fmt.Sprintf("%d of %s undecided: too close to the limit for the uncertainty", c.Undecided, count(len(list), "limit"))
+		text = fmt.Sprintf("%d of %s undecided: ", c.Undecided, count(len(list), "limit"))
+		switch {
+		case blind == 0:
+			text += "too close to the limit for the uncertainty"
+		case blind == c.Undecided:
+			text += "no valid value to decide by"
+		default:
+			text += "too close to the limit for the uncertainty, or no valid value to decide by"
+		}
 		if c.Pass > 0 {
 			text += fmt.Sprintf("; %d met", c.Pass)
 		}

@@ -88,6 +88,11 @@ func TestHeadlines(t *testing.T) {
 	v := func(limit string, o record.Outcome) record.Verdict {
 		return record.Verdict{Limit: limit, Outcome: o, Value: 1, Bound: 1, Unit: "V"}
 	}
+	blind := func(limit string) record.Verdict {
+		x := v(limit, record.Undecided)
+		x.Why = "the point is not valid: 3 ms missing"
+		return x
+	}
 	for _, c := range []struct {
 		name string
 		in   []record.Verdict
@@ -97,6 +102,8 @@ func TestHeadlines(t *testing.T) {
 		{"one", []record.Verdict{v("a > 1 V", record.Pass)}, "The one limit is met."},
 		{"all", []record.Verdict{v("a > 1 V", record.Pass), v("b > 1 V", record.Pass)}, "All 2 limits met."},
 		{"undecided", []record.Verdict{v("a > 1 V", record.Undecided), v("b > 1 V", record.Pass)}, "1 of 2 limits undecided: too close to the limit for the uncertainty; 1 met."},
+		{"undecided for want of a value", []record.Verdict{blind("a > 1 V"), v("b > 1 V", record.Pass)}, "1 of 2 limits undecided: no valid value to decide by; 1 met."},
+		{"undecided for both", []record.Verdict{blind("a > 1 V"), v("b > 1 V", record.Undecided)}, "2 of 2 limits undecided: too close to the limit for the uncertainty, or no valid value to decide by."},
 		{"fail and undecided", []record.Verdict{v("a > 1 V", record.Undecided), v("b > 1 V", record.Fail)}, "1 of 2 limits failed, 1 undecided."},
 		{"not judged", []record.Verdict{v("a > 1 V", record.NotJudged)}, "No limit could be judged."},
 		{"partly judged", []record.Verdict{v("a > 1 V", record.NotJudged), v("a > 1 V", record.Pass)}, "The one limit is met; 1 comparison could not be judged."},

@@ -27,6 +27,12 @@ func (t Trust) Text() string {
 	return strings.Join(parts, " ")
 }
 
+// Names of two of the lines of Trust.
+const (
+	ChargeAgainstCount = "Charge against the unit's own count"
+	WhyNotComplete     = "Why it is not complete"
+)
+
 // mostGaps is how many gaps are listed one by one.
 const mostGaps = 20
 
@@ -62,10 +68,10 @@ func trust(t *Trace) Trust {
 		add("Hand-overs between ranges", Grouped(s.Handovers)+", as the instrument counts them; a hand-over loses no sample")
 	}
 	if c := chargeCheck(s); c != "" {
-		add("Charge against the unit's own count", c)
+		add(ChargeAgainstCount, c)
 	}
 	if missing > 0 && len(s.Why) > 0 {
-		add("Why it is not complete", strings.Join(s.Why, "; "))
+		add(WhyNotComplete, strings.Join(s.Why, "; "))
 	}
 	for i, g := range s.Gaps {
 		if i == mostGaps {

@@ -70,7 +70,10 @@ func (p printer) recording(t *report.Trace) {
 		p.line("  " + line)
 	}
 	for _, l := range t.Trust.Lines {
-		if strings.HasPrefix(l.Name, "Charge") {
+		switch l.Name {
+		case report.WhyNotComplete:
+			p.below("why: " + l.Value)
+		case report.ChargeAgainstCount:
 			p.below("count of the charge: " + l.Value)
 		}
 	}

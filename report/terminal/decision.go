@@ -90,7 +90,11 @@ func (p printer) decision(l report.Limit, r *report.Report, beside int) {
 		}
 	}
 	text = joined(text, mostly(l, r))
-	for _, x := range []struct{ colour, text string }{{faint, text}, {yellow, report.Pretty(v.Advice)}} {
+	why := ""
+	if blind := l.Blind(); blind != nil {
+		why = blind.Why
+	}
+	for _, x := range []struct{ colour, text string }{{faint, text}, {yellow, why}, {yellow, report.Pretty(v.Advice)}} {
 		for _, line := range wrap(p.s.text(x.text), room, "") {
 			if line != "" {
 				p.line(indent + p.s.paint(x.colour, line))
