@@ -28,6 +28,7 @@ type Fast struct {
 	Takers  []Taker
 	Line    int           // trigger line
 	Lists   *model.Lists  // what the role's channel can run
+	Safe    float64       // A, where the list of a load ends; that of a source ends where it began
 	Output  time.Duration // that its output takes to a new level
 	Slack   time.Duration // from a step to the next, beyond settling and aperture: delay of the line, and what a reading takes besides
 	// Parts is how many steps of the list make one level. Where nothing is settled on evidence it is 1. Else 3: one to settle, and two halves of the
@@ -171,6 +172,12 @@ func (p *Plan) fastList(f *Fast) (why string) {
 		f.Output = max(f.Output, m.Timing.OutputDown)
 		if !spec.Lists.Volts {
 			return fmt.Sprintf("%s (%s) has no list of volts", ch, name)
+		}
+	}
+	if spec.Load != nil {
+		f.Safe = spec.Load.Amps.Low
+		if _, load := f.Set.(*sequence.Load); load && !spec.Lists.Amps {
+			return fmt.Sprintf("%s (%s) has no list of amps", ch, name)
 		}
 	}
 	if f.Levels() < 1 {

@@ -62,6 +62,23 @@ func (r *runner) reading(ctx context.Context, s *sequence.Measure) error {
 	r.notes = &row.notes
 	defer func() { r.notes = nil }()
 	t, err := r.takeFor(ctx, g, s)
+	r.keepReadings(row, g, s, t)
+	if err != nil {
+		return err
+	}
+	if !r.inPulse { // a pulse lasts no longer for it
+		if err := r.overlap(ctx, g, s, t); err != nil {
+			return err
+		}
+	}
+	if err := r.modes(ctx, row); err != nil {
+		return err
+	}
+	return r.stale(row, g)
+}
+
+// keepReadings makes what a measure step has read known to the steps that follow, and to the point.
+func (r *runner) keepReadings(row *row, g *group, s *sequence.Measure, t taken) {
 	for i, v := range t.values { // also what there is of a reading that ends the run
 		name := s.Readings[i].Name
 		r.keep(name, v)
@@ -76,18 +93,6 @@ func (r *runner) reading(ctx context.Context, s *sequence.Measure) error {
 			row.invalid("%s overflows the %s range of %s", name, row.ranges[name], gauge.Channel)
 		}
 	}
-	if err != nil {
-		return err
-	}
-	if !r.inPulse { // a pulse lasts no longer for it
-		if err := r.overlap(ctx, g, s, t); err != nil {
-			return err
-		}
-	}
-	if err := r.modes(ctx, row); err != nil {
-		return err
-	}
-	return r.stale(row, g)
 }
 
 // takeFor reads a group as a measure step asks.

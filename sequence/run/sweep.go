@@ -58,20 +58,34 @@ func (r *runner) sweep(ctx context.Context, s *sequence.Sweep) error {
 	return nil
 }
 
-// along runs the steps of a sweep for each of some values.
+// along runs the steps of a sweep for each of some values: by lists where the sweep is fast and the instruments can, else one by one.
 func (r *runner) along(ctx context.Context, s *sequence.Sweep, values []quantity.Quantity, label string, done func(quantity.Quantity)) error {
-	for i, v := range values {
+	fast, err := r.newFast(s, label)
+	if err != nil {
+		return err
+	}
+	for i := 0; i < len(values); {
+		n, err := fast.list(ctx, values[i:], done)
+		if err != nil {
+			return err
+		}
+		if i += n; n > 0 {
+			continue
+		}
+		v := values[i]
 		f := frame{name: s.Name, coord: measured.Exact(v), label: label}
 		if i+1 < len(values) && v.SI != 0 {
 			f.ahead = math.Abs(values[i+1].SI / v.SI)
 		}
 		r.good = false
+		fast.steps()
 		if err := r.block(ctx, s.Steps, f); err != nil {
 			return err
 		}
 		done(v)
+		i++
 	}
-	return nil
+	return fast.end(ctx)
 }
 
 // drift notes what a first point has moved by when it was measured once more. Errors that both share cancel in the difference.

@@ -60,6 +60,12 @@ func (r *runner) pass(ctx context.Context, g *group, s *series, backwards bool) 
 	} else {
 		s.cycle = r.clock.Since(s.begun).Seconds() / float64(s.passes()+1)
 	}
+	r.addPass(g, s)
+	return r.insideGuards(g)
+}
+
+// addPass adds the latest readings of a group to its series.
+func (r *runner) addPass(g *group, s *series) {
 	for i, k := range g.gauges {
 		reading := &g.readings[i]
 		s.overload[i] = s.overload[i] || reading.Overload
@@ -70,7 +76,6 @@ func (r *runner) pass(ctx context.Context, g *group, s *series, backwards bool) 
 		s.values[i] = append(s.values[i], v)
 		s.at[i] = append(s.at[i], (reading.Start.Sub(s.begun).Seconds()+reading.End.Sub(s.begun).Seconds())/2)
 	}
-	return r.insideGuards(g)
 }
 
 // take reads a group so many times and gives the means, corrected. A reading that overflows has the value NaN. A reading outside
