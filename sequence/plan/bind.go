@@ -35,6 +35,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	}
 	c.bindGauges()
 	c.captures()
+	c.profiles()
 	c.checkMeasuring()
 	c.checkRecordings()
 	c.checkEmulations()

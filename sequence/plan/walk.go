@@ -9,6 +9,7 @@ import (
 	"fourwire/quantity/measured"
 	"fourwire/sequence"
 	"fourwire/sequence/expr"
+	"fourwire/sequence/profile"
 )
 
 // walker goes through a sequence with every value of every sweep, without instruments. Its hooks see what would be set and
@@ -44,6 +45,7 @@ type hooks struct {
 	listed  func(w *walker, l *listedSweep, times int)
 	capture func(w *walker, c *sequence.Capture, times int)
 	list    func(w *walker, l *sequence.List, times int)
+	profile func(w *walker, s *sequence.Profile, wave profile.Wave, times int) // wave is nil where it is not known before the run
 	// condition sees each "when" that is met
 	condition func(s *sequence.When)
 }
@@ -179,6 +181,8 @@ func (w *walker) step(s sequence.Step, times int) {
 		w.capture(s, times)
 	case *sequence.List:
 		w.list(s, times)
+	case *sequence.Profile:
+		w.profile(s, times)
 	case *sequence.Figures:
 		w.given(s.Gives)
 	case *sequence.Drain:
