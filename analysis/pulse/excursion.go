@@ -34,6 +34,13 @@ func (w *wave[T]) excursion(from, to int, level, sign float64, longest int) excu
 			best, centre, width = z, float64(first*block)+float64(size*block-1)/2, size*block
 		}
 	}
+	// a short one may lie across two blocks: windows of these widths are tried at every sample
+	for slid := 4; slid <= 2*block && slid <= min(longest, n); slid *= 2 {
+		mean, first := w.farthestSlid(from, to, slid, level, sign)
+		if z := mean * math.Sqrt(float64(slid)) / max(math.Hypot(w.corr(), w.floor), scatter, math.SmallestNonzeroFloat64); z > best && mean > 0 {
+			best, centre, width = z, float64(first)+float64(slid-1)/2, slid
+		}
+	}
 	needed := math.Sqrt(2*math.Log(2*float64(n))) + 1
 	if !(best > needed) {
 		ordinary := float64(max(1, min(longest/2, n)))
@@ -70,6 +77,22 @@ func (w *wave[T]) farthest(from, to int, level, sign float64) (size float64, at 
 		}
 	}
 	return sign * (float64(best) - level), from + at
+}
+
+// farthestSlid is the largest mean excursion over windows of so many samples.
+func (w *wave[T]) farthestSlid(from, to, width int, level, sign float64) (mean float64, first int) {
+	sum := 0.0
+	for i := from; i < from+width; i++ {
+		sum += float64(w.y[i]) - level
+	}
+	best, first := sign*sum, from
+	for i := from + width; i <= to; i++ {
+		sum += float64(w.y[i]) - float64(w.y[i-width])
+		if s := sign * sum; s > best {
+			best, first = s, i-width+1
+		}
+	}
+	return best / float64(width), first
 }
 
 // farthestMean is the largest mean excursion over windows of size blocks within the blocks from..to-1.
