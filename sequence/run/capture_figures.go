@@ -135,9 +135,6 @@ func (a *analysis) trace(signal int) pulse.Trace[float32] {
 }
 
 func (a *analysis) add(what string, f pulse.Figure, dim quantity.Dimension, kind figureKind) {
-	if f == (pulse.Figure{}) {
-		f = pulse.Figure{Missing: pulse.NoTransition}
-	}
 	a.list = append(a.list, figure{what: what, fig: f, dim: dim, kind: kind, signal: a.signal, second: -1})
 }
 

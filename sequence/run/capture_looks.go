@@ -182,6 +182,11 @@ func (a *analysis) transient() error {
 	if err != nil {
 		return err
 	}
+	for _, f := range []*pulse.Figure{&s.Droop, &s.Overshoot, &s.Peak} {
+		if f.OK() && f.X == 0 && f.U < hidden*s.Noise {
+			f.U = hidden * s.Noise
+		}
+	}
 	a.add("droop", s.Droop, a.dim(), ofDifference)
 	a.add("overshoot", s.Overshoot, a.dim(), ofDifference)
 	a.add("peak", s.Peak, a.dim(), ofDifference)
@@ -212,6 +217,10 @@ func (a *analysis) transient() error {
 	}
 	return nil
 }
+
+// hidden is by how many times the noise of one sample a peak of two samples may go beyond a level without standing out of the noise: that of a few
+// thousand samples reaches five times its root mean square, and two samples are a mean.
+const hidden = 3.5
 
 // defaultBand is the band of a transient where a step does not say: 1 % of the final value; common practice.
 const defaultBand = 0.01
