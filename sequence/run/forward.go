@@ -58,6 +58,8 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		return true, r.followRecord(ctx, s, f)
 	case *sequence.Capture:
 		return true, r.followCapture(ctx, s, f)
+	case *sequence.Profile:
+		return true, r.followProfile(s)
 	case *sequence.List:
 		return true, r.followList(s, f)
 	case *sequence.Figures:

@@ -117,6 +117,8 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.record(ctx, s)
 	case *sequence.Capture:
 		return r.capture(ctx, s)
+	case *sequence.Profile:
+		return r.profile(ctx, s)
 	case *sequence.List:
 		return r.list(ctx, s)
 	case *sequence.Figures:
