@@ -45,7 +45,6 @@ func (a *app) askTimes(ctx context.Context, address, query string, times int, ti
 	c := clock.Real()
 	opening, cancel := c.WithTimeout(ctx, timeout)
 	defer cancel()
-	began := c.Now()
 	link, err := (&dial.Dialer{Clock: c}).Dial(opening, addr)
 	if err != nil {
 		return notRight(err, "is the instrument on, is the address right, does somebody else hold its only connection?")
@@ -53,7 +52,7 @@ func (a *app) askTimes(ctx context.Context, address, query string, times int, ti
 	defer link.Close()
 	result := delays{Address: address, Sent: query, Asked: times}
 	if addr.Scheme == "tcp" {
-		wire := c.Since(began).Seconds()
+		wire := wireTime(link).Seconds()
 		result.Wire = &wire
 	}
 	took := make([]float64, times)

@@ -12,6 +12,14 @@ import (
 	"fourwire/transport"
 )
 
+// wireTime is how long an exchange is on its way, as far as the opening of its link has shown; 0: not known.
+func wireTime(l transport.Link) time.Duration {
+	if c, ok := transport.As[interface{ ConnectTime() time.Duration }](l); ok {
+		return c.ConnectTime()
+	}
+	return 0
+}
+
 // byteTime is how long a byte takes on a wire that has a rate; 0 for others.
 func byteTime(a transport.Address) time.Duration {
 	o := a.Options

@@ -101,17 +101,13 @@ func (o *openBench) open(ctx context.Context, r *oneRun) error {
 func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a transport.Address, in bench.Instrument, m *model.Model, each bool, ambient float64) (*driver.Instrument, error) {
 	ctx, cancel := o.clock.WithTimeout(ctx, openTimeout)
 	defer cancel()
-	began := o.clock.Now()
 	connecting := o.spans.Enter(ledger.Transfer, in.Name)
 	link, err := d.Dial(ctx, a)
 	connecting.Leave()
 	if err != nil {
 		return nil, err
 	}
-	var wire time.Duration
-	if a.Scheme == "tcp" {
-		wire = o.clock.Since(began)
-	}
+	wire := wireTime(link)
 	link = k.link(link)
 	one, err := driver.Open(ctx, driver.Config{
 		Name: in.Name, Address: a.String(), Model: m, Link: link, Clock: o.clock, Ledger: o.ledger,
