@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"fourwire/driver"
@@ -36,9 +37,6 @@ func (l *listing) run(ctx context.Context) (err error) {
 	if err := l.arm(ctx); err != nil {
 		return err
 	}
-	if err := l.load(ctx); err != nil {
-		return r.of(&r.roles[l.plan.Role], err)
-	}
 	if err := r.checkErrors(ctx); err != nil { // nothing that was refused must meet a list that runs
 		return err
 	}
@@ -58,7 +56,7 @@ func (l *listing) run(ctx context.Context) (err error) {
 	return l.look(ctx)
 }
 
-// arm puts every reading on the range that its largest value of this list needs, and has it wait for the pulses.
+// arm puts every reading on the range that its largest value of this list needs, and has it wait for the pulses; the list is loaded meanwhile.
 func (l *listing) arm(ctx context.Context) error {
 	r, g := l.r, l.group
 	most := make([]float64, len(g.gauges))
@@ -95,8 +93,21 @@ func (l *listing) arm(ctx context.Context) error {
 			return err
 		}})
 	}
+	role := &r.roles[l.plan.Role]
+	r.touched[role.Channel.Instrument] = true
+	tasks = append(tasks, task{role.Channel.Instrument, func(ctx context.Context) error {
+		if err := l.load(ctx); err != nil {
+			return r.of(role, err)
+		}
+		return nil
+	}})
 	if err := r.together(ctx, tasks...); err != nil {
 		return err
+	}
+	if !slices.Equal(l.steps, l.dwells()) { // an aperture is not as asked
+		if err := l.load(ctx); err != nil {
+			return r.of(role, err)
+		}
 	}
 	return l.armOthers(ctx, l.setting(top))
 }
@@ -128,7 +139,6 @@ func (l *listing) load(ctx context.Context) error {
 		}
 	}
 	p.Levels, p.Dwell = append(p.Levels, l.safe.SI), append(p.Dwell, l.plan.Lists.Least.Seconds())
-	l.r.touched[l.r.roles[l.plan.Role].Channel.Instrument] = true
 	if err := l.lister.Load(ctx, p); err != nil {
 		return err
 	}
@@ -191,22 +201,8 @@ func (l *listing) fetch(ctx context.Context) error {
 // look asks every role that is on whether it still is, and whether a protection has tripped: that stays until it is reset.
 func (l *listing) look(ctx context.Context) error {
 	r := l.r
-	said := make([]driver.Status, len(r.roles))
-	var tasks []task
-	for i := range r.roles {
-		role := &r.roles[i]
-		if role.feed == nil && role.sink == nil || !r.state[i].On {
-			continue
-		}
-		r.touched[role.Channel.Instrument] = true
-		tasks = append(tasks, task{role.Channel.Instrument, func(ctx context.Context) (err error) {
-			if said[i], err = r.inspect(ctx, i); err != nil {
-				err = r.of(role, err)
-			}
-			return err
-		}})
-	}
-	if err := r.together(ctx, tasks...); err != nil {
+	said, err := r.inspectAll(ctx)
+	if err != nil {
 		return err
 	}
 	for i, st := range said {

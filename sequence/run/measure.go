@@ -187,6 +187,7 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 		return err
 	}
 	var windows map[int]*window
+	var begin, end []task
 	for _, i := range round {
 		gauge := &r.gauges[g.gauges[i]]
 		if rec, signal, ok := r.recorded(gauge); ok {
@@ -197,23 +198,35 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 			continue
 		}
 		r.touched[gauge.Channel.Instrument] = true
-		if err := gauge.meter.Begin(ctx, driver.Request{Function: gauge.function, Aperture: g.aperture, Expect: g.expect[i]}); err != nil {
-			return fmt.Errorf("%s (%s): %w", gauge.Name(), gauge.Channel, err)
-		}
-		gauge.armed = gauge.Range(g.expect[i])
+		begin = append(begin, task{gauge.Channel.Instrument, func(ctx context.Context) error {
+			if err := gauge.meter.Begin(ctx, driver.Request{Function: gauge.function, Aperture: g.aperture, Expect: g.expect[i]}); err != nil {
+				return fmt.Errorf("%s (%s): %w", gauge.Name(), gauge.Channel, err)
+			}
+			gauge.armed = gauge.Range(g.expect[i])
+			return nil
+		}})
+	}
+	if err := r.together(ctx, begin...); err != nil {
+		return err
 	}
 	for _, i := range round {
 		gauge := &r.gauges[g.gauges[i]]
-		reading, err := r.end(ctx, gauge, windows[i])
-		if err != nil {
-			return err
-		}
-		g.readings[i] = reading
-		gauge.last, gauge.read = reading, true
-		r.seeRising(gauge)
-		r.remind(gauge)
+		end = append(end, task{gauge.Channel.Instrument, func(ctx context.Context) error {
+			reading, err := r.end(ctx, gauge, windows[i])
+			if err != nil {
+				return err
+			}
+			g.readings[i] = reading
+			gauge.last, gauge.read = reading, true
+			r.seeRising(gauge)
+			r.remind(gauge)
+			return nil
+		}})
 	}
-	return nil
+	if windows != nil { // a window of a recording is closed by whatever records
+		return inTurn(ctx, end)
+	}
+	return r.together(ctx, end...)
 }
 
 // end waits for a reading: of the meter itself, or of the recording that holds it.

@@ -12,6 +12,10 @@ import (
 // modes asks every role that is on what it is doing. A point taken in another mode than the sequence counts on is invalid,
 // and says why; a protection that has tripped ends the run.
 func (r *runner) modes(ctx context.Context, w *row) error {
+	said, err := r.inspectAll(ctx)
+	if err != nil {
+		return err
+	}
 	for i := range r.roles {
 		role := &r.roles[i]
 		if role.feed == nil && role.sink == nil {
@@ -21,11 +25,7 @@ func (r *runner) modes(ctx context.Context, w *row) error {
 			w.modes[role.Need.Name] = "off"
 			continue
 		}
-		r.touched[role.Channel.Instrument] = true
-		st, err := r.inspect(ctx, i)
-		if err != nil {
-			return r.of(role, err)
-		}
+		st := said[i]
 		w.modes[role.Need.Name] = st.Mode
 		if st.Mode == "" && st.On {
 			w.modes[role.Need.Name] = "not known" // the instrument cannot say: no evidence against the point, and none for it

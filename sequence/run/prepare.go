@@ -12,18 +12,33 @@ import (
 // all of it has succeeded.
 func (r *runner) prepare(ctx context.Context) error {
 	r.tell(Event{Kind: "stage", Text: "preparing the instruments"})
+	var tasks []task
 	for _, name := range r.order {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		if err := r.cfg.Instruments[name].Prepare(ctx); err != nil {
-			return fmt.Errorf("%s cannot be prepared: %w", name, err)
-		}
+		tasks = append(tasks, task{name, func(ctx context.Context) error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			if err := r.cfg.Instruments[name].Prepare(ctx); err != nil {
+				return fmt.Errorf("%s cannot be prepared: %w", name, err)
+			}
+			return nil
+		}})
 	}
+	if err := r.together(ctx, tasks...); err != nil {
+		return err
+	}
+	tasks = tasks[:0]
 	for i := range r.roles {
-		if err := r.protect(ctx, i); err != nil {
-			return r.of(&r.roles[i], err)
-		}
+		role := &r.roles[i]
+		tasks = append(tasks, task{role.Channel.Instrument, func(ctx context.Context) error {
+			if err := r.protect(ctx, i); err != nil {
+				return r.of(role, err)
+			}
+			return nil
+		}})
+	}
+	if err := r.together(ctx, tasks...); err != nil {
+		return err
 	}
 	if err := r.checkErrors(ctx); err != nil {
 		return err

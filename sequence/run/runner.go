@@ -278,16 +278,13 @@ func (r *runner) write(call func() error) {
 
 // checkErrors asks every touched instrument what went wrong.
 func (r *runner) checkErrors(ctx context.Context) error {
+	var tasks []task
 	for _, name := range r.order {
-		if !r.touched[name] {
-			continue
+		if r.touched[name] {
+			tasks = append(tasks, task{name, func(ctx context.Context) error { return r.checkInstrument(ctx, name) }})
 		}
-		if err := r.cfg.Instruments[name].CheckErrors(ctx); err != nil {
-			return err
-		}
-		r.touched[name] = false
 	}
-	return nil
+	return r.together(ctx, tasks...)
 }
 
 // checkInstrument asks one instrument, where anything was sent to it since the last time.

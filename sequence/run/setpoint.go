@@ -261,6 +261,7 @@ func (r *runner) armAhead(ctx context.Context, i int, next plan.Setting) error {
 		return nil
 	}
 	inrush := r.roles[i].feed != nil && (!was.On || next.Volts != was.Volts)
+	var tasks []task
 	for k := range r.gauges {
 		g := &r.gauges[k]
 		if g.arm == nil || g.Own || g.function != driver.Amps {
@@ -282,10 +283,13 @@ func (r *runner) armAhead(ctx context.Context, i int, next plan.Setting) error {
 			continue
 		}
 		r.touched[g.Channel.Instrument] = true
-		if err := g.arm.Arm(ctx, driver.Request{Function: g.function, Expect: most}); err != nil {
-			return fmt.Errorf("%s (%s): %w", g.Name(), g.Channel, err)
-		}
-		g.armed = full
+		tasks = append(tasks, task{g.Channel.Instrument, func(ctx context.Context) error {
+			if err := g.arm.Arm(ctx, driver.Request{Function: g.function, Expect: most}); err != nil {
+				return fmt.Errorf("%s (%s): %w", g.Name(), g.Channel, err)
+			}
+			g.armed = full
+			return nil
+		}})
 	}
-	return nil
+	return r.together(ctx, tasks...)
 }

@@ -31,10 +31,35 @@ func (r *runner) together(ctx context.Context, tasks ...task) error {
 	if len(actions) == len(tasks) && len(tasks) > 1 {
 		return driver.Together(ctx, actions...)
 	}
+	return inTurn(ctx, tasks)
+}
+
+// inTurn does tasks one after the other, up to the first that fails.
+func inTurn(ctx context.Context, tasks []task) error {
 	for _, t := range tasks {
 		if err := t.do(ctx); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// inspectAll asks every role that is on what it is doing, and what it is set to; by role.
+func (r *runner) inspectAll(ctx context.Context) ([]driver.Status, error) {
+	said := make([]driver.Status, len(r.roles))
+	var tasks []task
+	for i := range r.roles {
+		role := &r.roles[i]
+		if role.feed == nil && role.sink == nil || !r.state[i].On {
+			continue
+		}
+		r.touched[role.Channel.Instrument] = true
+		tasks = append(tasks, task{role.Channel.Instrument, func(ctx context.Context) (err error) {
+			if said[i], err = r.inspect(ctx, i); err != nil {
+				err = r.of(role, err)
+			}
+			return err
+		}})
+	}
+	return said, r.together(ctx, tasks...)
 }
