@@ -153,11 +153,17 @@ const (
 	yearSeconds = 8766 * 3600
 )
 
+// plainRatio is the size above which a ratio is a number for reading and no share: 72 events, an ideality of 1.75. Own choice.
+const plainRatio = 1.5
+
 // Scaled gives the number and the unit with the prefix that suits its size: 0.25 A is 250 and "mA". Ratios are given in
-// percent, temperatures in degC, charge and energy in their SI units, times of more than a million seconds in days or years.
+// percent up to 150 % and as plain numbers above, temperatures in degC, charge and energy in their SI units, times of more than a million seconds in days or years.
 func Scaled(si float64, dim Dimension) (number float64, symbol string) {
 	switch dim {
 	case Ratio:
+		if size := math.Abs(si); size > plainRatio && !math.IsInf(si, 0) {
+			return si, ""
+		}
 		return si * 100, "%"
 	case Temperature:
 		return si - 273.15, "degC"
