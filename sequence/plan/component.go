@@ -35,7 +35,29 @@ func (w *walker) reverse(s *sequence.Reverse, times int) {
 	w.given(s.Gives)
 }
 
-// ways are the values of a sweep in the order in which they are taken, and the label of each.
+// pulse notes how long a source rests behind each reading.
+func (w *walker) pulse(s *sequence.Source) {
+	if w.pulses == nil {
+		w.pulses = map[string]float64{}
+	}
+	w.pulses[s.Role] = 0
+	if s.Output != sequence.Off {
+		w.pulses[s.Role] = s.Pulse.Off.SI
+	}
+}
+
+// rest lets pulsed sources rest behind a reading.
+func (w *walker) rest(times int) {
+	longest := 0.0
+	for _, seconds := range w.pulses {
+		longest = math.Max(longest, seconds)
+	}
+	if longest > 0 && w.hooks.wait != nil {
+		w.hooks.wait(w, longest, times)
+	}
+}
+
+// ways are the values of a sweep in the order in which they are taken.
 func ways(s *sequence.Sweep, values []quantity.Quantity) []quantity.Quantity {
 	if !s.BothWays {
 		return values

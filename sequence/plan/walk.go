@@ -20,6 +20,7 @@ type walker struct {
 	under  sequence.Step // the step of the hook under way, where it is no source or load step
 	roles  map[string]int
 	state  []Setting
+	pulses map[string]float64 // by role: rest behind each reading, s
 	coords []coordinate
 	params map[string]quantity.Quantity
 
@@ -138,6 +139,7 @@ func (w *walker) step(s sequence.Step, times int) {
 		if w.hooks.measure != nil {
 			w.hooks.measure(w, s, times)
 		}
+		w.rest(times)
 	case *sequence.Zero:
 		if w.hooks.zero != nil {
 			w.hooks.zero(w, s)
@@ -311,6 +313,7 @@ func (w *walker) source(s *sequence.Source, times int) {
 		st.Amps = w.number(s.Amps)
 	}
 	st.On, st.ForceAmps = s.Output != sequence.Off, s.Force == sequence.Amps
+	w.pulse(s)
 	if w.hooks.set != nil {
 		w.hooks.set(w, i, was, s.At(), times)
 	}

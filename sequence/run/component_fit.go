@@ -44,7 +44,7 @@ func (r *runner) rowsOf(s *sequence.Fit) []fitRow {
 			continue // a point of other steps
 		}
 		if s.Kind == sequence.LeakageLaw {
-			row.values = append(row.values, measured.Exact(quantity.Of(one.since, quantity.Time)))
+			row.values = append(row.values, r.elapsed(one.since))
 		}
 		switch {
 		case one.limited:
@@ -60,6 +60,16 @@ func (r *runner) rowsOf(s *sequence.Fit) []fitRow {
 		out = append(out, row)
 	}
 	return out
+}
+
+// elapsed is a time by the clock of the computer.
+func (r *runner) elapsed(seconds float64) measured.Value {
+	q := quantity.Of(seconds, quantity.Time)
+	if r.cfg.Ledger == nil || math.IsNaN(seconds) {
+		return measured.Exact(q)
+	}
+	id := r.cfg.Ledger.Shared(measured.Input{Name: "clock of the computer", Kind: measured.Skew, Shape: measured.Rectangular})
+	return measured.New(q, measured.Term{Input: id, Part: seconds * clockPart / math.Sqrt(3)})
 }
 
 // value is that of a column of a finished point.

@@ -72,7 +72,9 @@ func (r *runner) reverse(ctx context.Context, s *sequence.Reverse) error {
 		}
 		if n < 0 {
 			for k := range g.gauges {
-				g.ranges[k] = headroom * math.Abs(t.values[k].X)
+				if g.ranges[k] = headroom * math.Abs(t.values[k].X); r.gauges[g.gauges[k]].Function == sequence.Amps {
+					g.ranges[k] = amps.SI // what it is off by is inside of what a range holds beyond its end
+				}
 			}
 			continue // the same direction again
 		}
