@@ -391,6 +391,8 @@ func (d *capture) goOn(now int64) {
 func (d *capture) look(k int64, before, value float64, now int64) {
 	if d.stage == filling && k+1 >= d.from+d.needed() {
 		d.stage = waiting
+		d.owner.operations()
+		d.owner.world.Wake(d.owner.spec.Name, now)
 	}
 	rises, falls := d.low && value >= d.level, d.high && value <= d.level
 	if d.slope >= 0 && value < d.level-d.hysteresis {
