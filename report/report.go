@@ -77,6 +77,8 @@ func New(rec *record.Record) *Report {
 	r.Headline = headline(rec, r.Limits)
 	r.Notices = notices(rec)
 	r.Facts = facts(rec)
+	supply, remarks := supplies(rec)
+	r.Facts, r.Notices = append(r.Facts, supply...), append(r.Notices, remarks...)
 	r.Measured = sources(rec)
 	r.Cautions = cautions(rec)
 	r.Curves = curves(rec)

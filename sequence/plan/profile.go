@@ -71,14 +71,14 @@ func (p *Plan) Nearest(s *sequence.Profile, w profile.Wave, f profile.Following)
 	if s.Within.Volts > 0 {
 		allowed = append(allowed, quantity.Volt(s.Within.Volts).String())
 	}
-	band := strings.Join(allowed, " and ")
+	band := strings.Join(allowed, " + ")
 	if s.Within.Seconds > 0 {
-		band += fmt.Sprintf(", and %s in time", quantity.Second(s.Within.Seconds))
+		band += fmt.Sprintf(" (%s early or late)", quantity.Second(s.Within.Seconds))
 	}
 	if f.Exact() {
 		text += ", within " + band + " all the time"
 	} else {
-		text += fmt.Sprintf("; that is the nearest achievable: outside %s for %s, by %s at most (at %s)", band, quantity.Of(f.OutsideSeconds, quantity.Time).Text(2), quantity.Of(f.WorstVolts, quantity.Voltage).Text(3), quantity.Of(f.WorstAt, quantity.Time).Text(4))
+		text += fmt.Sprintf("; that is the nearest achievable: outside %s for %s in all, up to %s off (at %s)", band, quantity.Of(f.OutsideSeconds, quantity.Time).Text(2), quantity.Of(f.WorstVolts, quantity.Voltage).Text(3), quantity.Of(f.WorstAt, quantity.Time).Text(4))
 		low, high := w.Span()
 		if f.LowVolts > low+allowedAt(s.Within, low) {
 			text += fmt.Sprintf("; down to %s in place of %s", quantity.Of(f.LowVolts, quantity.Voltage).Text(3), quantity.Volt(low))
