@@ -74,6 +74,13 @@ var arrows = map[string][]string{
 	"sim":            {"sim/circuit", "sim/device", "sim/scpi", "sim/instrument", "transport", "internal/clock", "internal/diag", "quantity"},
 	"sim/serve":      {"sim", "transport", "internal/clock", "internal/diag"},
 
+	"daemon/queue":  {"internal/clock"}, // a job is opaque: what runs it is handed in
+	"daemon/live":   {},
+	"daemon/index":  {},
+	"daemon/access": {"internal/clock"},
+	"daemon/api":    {"daemon/access", "daemon/live", "internal/clock", "quantity"}, // the work behind it is an interface of its own
+	"daemon":        {"daemon/...", "record", "record/trace", "report", "driver/guardian", "quantity/...", "internal/clock", "internal/ledger", "internal/diag"},
+
 	"cmd/fourwire": {"..."},
 	"schema":       {},
 }
