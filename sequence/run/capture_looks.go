@@ -325,11 +325,24 @@ func (a *analysis) startUp() error {
 	}
 	o := pulse.StartUpOptions{AtSeconds: cause.X, AtU: cause.U, Dip: a.step.Dip.SI}
 	o.Band = a.step.Within.SI
+	own := a.edge < 0 && a.of.step.Trigger.On == sequence.OnLevel // the trigger lies within the rise: it is looked at from the beginning
+	if own {
+		o.AtSeconds = a.of.at(0)
+	}
 	s, err := pulse.StartUpOf(a.trace(a.signal), o)
 	if err != nil {
 		return err
 	}
-	a.add("delay", s.Delay, quantity.Time, ofDelay)
+	delay := s.Delay
+	if own {
+		delay = pulse.Figure{Missing: "it counts from a cause, and the trigger is a level of a signal: name the signal that is the cause under edge"}
+		for _, f := range []*pulse.Figure{&s.Delay, &s.Settled} {
+			if f.OK() {
+				f.X += a.of.at(0)
+			}
+		}
+	}
+	a.add("delay", delay, quantity.Time, ofDelay)
 	a.add("rise", s.Rise, quantity.Time, ofTransition)
 	a.add("overshoot", s.Overshoot, quantity.Ratio, ofShare)
 	a.add("settling", s.Settled, quantity.Time, ofDelay)
