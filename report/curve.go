@@ -23,7 +23,17 @@ type Curve struct {
 type Line struct {
 	Name string // "vin = 9 V"; empty for the only line
 	Dots []Dot
+	Only Drawn // zero: marks, joined by a line
 }
+
+// Drawn is what of a line is drawn.
+type Drawn uint8
+
+// What may be drawn alone.
+const (
+	Marks  Drawn = iota + 1 // points that nothing joins
+	Stroke                  // a curve that is worked out
+)
 
 // Dot is one point of a line. X or Y is NaN where the point has no value; it then breaks the line.
 type Dot struct {

@@ -34,6 +34,7 @@ type Report struct {
 	Traces   []Trace        // long signals, with what was found in them
 	Lives    []Life         // of batteries
 	Played   []Played       // batteries that a source played
+	Fitted   []Fitted       // parts with their laws
 	Time     *Spent         // where the time went; nil: the record does not say
 
 	budgets map[budgetKey]Budget
@@ -101,6 +102,7 @@ func New(rec *record.Record) *Report {
 	r.Traces = traces(rec)
 	r.Lives = lives(rec, r.Traces)
 	r.Played = played(rec)
+	r.Fitted = fitted(rec)
 	var err error
 	if r.Time, err = spent(rec); err != nil {
 		r.Notices = append(r.Notices, Notice{false, sentence(err.Error())})

@@ -110,7 +110,7 @@ func (l *Layout) line(line report.Line, index int) Line {
 	if len(dots) > manyDots {
 		dots = l.thin(dots)
 	}
-	dense := l.dense(line.Dots)
+	dense := line.Only != report.Marks && l.dense(line.Dots)
 	var path, band strings.Builder
 	var edge []Mark // of the band under way
 	pen := false
@@ -140,7 +140,7 @@ func (l *Layout) line(line report.Line, index int) Line {
 				m.Above, m.Down = high, low
 			}
 		}
-		if len(line.Dots) <= manyDots || !m.Joined && len(out.Marks) < manyDots {
+		if line.Only != report.Stroke && (len(line.Dots) <= manyDots || !m.Joined && len(out.Marks) < manyDots) {
 			out.Marks = append(out.Marks, m)
 		}
 		if !m.Joined {
@@ -154,7 +154,9 @@ func (l *Layout) line(line report.Line, index int) Line {
 		fmt.Fprintf(&path, "%s%.1f %.1f", verb, m.X, m.Y)
 	}
 	lift()
-	out.Path, out.Band = path.String(), band.String()
+	if out.Band = band.String(); line.Only != report.Marks {
+		out.Path = path.String()
+	}
 	return out
 }
 

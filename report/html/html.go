@@ -61,7 +61,7 @@ func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 		"amps": amps, "usable": usable, "judged": judgedText, "slug": judgedClass,
 		"kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
 	}).Parse(pageText)
-	for _, text := range []string{budgetText, traceText, ledgerText} {
+	for _, text := range []string{budgetText, traceText, ledgerText, fittedText} {
 		if err == nil {
 			t, err = t.Parse(text)
 		}
@@ -104,6 +104,7 @@ type page struct {
 	Uncertainty  uncertainty
 	BudgetScript template.JS
 
+	Parts      []fitView
 	Spent      *spentView
 	Recordings []traceView
 	Further    []report.TraceRow
@@ -124,6 +125,7 @@ func newPage(r *report.Report, beside map[string]written) (page, error) {
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
 	}
+	p.Parts = fitViews(r)
 	if p.Spent = newSpent(r.Time); p.Spent != nil {
 		p.Style += template.CSS(ledgerStyle) + spentStyle()
 	}
