@@ -118,13 +118,15 @@ func (r *reader) profile(p Pos, n *diag.Node, s *scope) *Profile {
 
 // preset finds a preset by its name, and holds its lowest and highest voltage against guard and need.
 func (r *reader) preset(n *diag.Node, out *Profile, s *scope, ready *readiness) {
-	list, err := profile.Presets()
-	if err != nil {
-		r.found.Add(n.Place, "the presets cannot be read: %s", err)
-		return
+	if r.presets == nil {
+		var err error
+		if r.presets, err = profile.Presets(); err != nil {
+			r.found.Add(n.Place, "the presets cannot be read: %s", err)
+			return
+		}
 	}
 	var names []string
-	for _, one := range list {
+	for _, one := range r.presets {
 		if names = append(names, one.Name); one.Name == text(n) {
 			out.Preset = one
 		}

@@ -11,6 +11,7 @@ import (
 	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sequence/expr"
+	"fourwire/sequence/profile"
 )
 
 // Read reads a sequence file, sets its parameters, and checks everything that can be known before a bench is connected. All
@@ -73,11 +74,12 @@ type reader struct {
 	columns   map[string]known
 	labels    []string
 	fits      map[string]diag.Place
-	traces    []trace   // recorded by the steps so far
-	recording []*Record // the record steps whose steps are being read
-	worked    int       // values worked out so far
-	fed       bool      // a source step has been seen
-	unfed     bool      // the warning about its absence has been given
+	traces    []trace           // recorded by the steps so far
+	recording []*Record         // the record steps whose steps are being read
+	worked    int               // values worked out so far
+	fed       bool              // a source step has been seen
+	unfed     bool              // the warning about its absence has been given
+	presets   []*profile.Preset // once they have been read
 
 	setpoints map[*expr.Expr]asked // what is known of each before the run
 	cared     map[diag.Place]bool  // places with a warning about the start

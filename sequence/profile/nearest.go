@@ -289,33 +289,47 @@ func (f *Following) judge(w Wave, a Ability, t Tolerance) {
 	}
 	end := math.Max(w.Seconds(), got.Seconds())
 	sort.Float64s(times)
-	far := func(at, x float64) float64 {
+	// how far it is above (below: negative) what is allowed in time, and how much of that is allowed besides
+	off := func(at float64) (off, allowed float64) {
+		x := got.At(at)
 		low, high := w.within(at-t.Seconds, at+t.Seconds)
 		if x < low {
-			return low - x
+			off = x - low
+		} else if x > high {
+			off = x - high
 		}
-		return math.Max(0, x-high)
+		return off, t.Relative*math.Abs(w.At(at)) + t.Volts + 1e-9
 	}
-	allowed := func(at float64) float64 { return t.Relative*math.Abs(w.At(at)) + t.Volts }
-	last, lastFar, lastIn := 0.0, 0.0, true
-	for i, at := range times {
-		if at < 0 || at > end || i > 0 && at == times[i-1] {
+	for i := 1; i < len(times); i++ {
+		from, to := math.Max(times[i-1], 0), math.Min(times[i], end)
+		span := to - from
+		if span <= 0 {
 			continue
 		}
-		d := math.Max(far(at, got.before(at)), far(at, got.At(at)))
-		if d > f.WorstVolts {
-			f.WorstVolts, f.WorstAt = d, at
-		}
-		in := d <= allowed(at)*(1+1e-9)+1e-9
-		if span := at - last; span > 0 {
-			switch {
-			case !in && !lastIn:
-				f.OutsideSeconds += span
-			case in != lastIn && d != lastFar:
-				part := (math.Max(d, lastFar) - allowed(at)) / math.Abs(d-lastFar)
-				f.OutsideSeconds += span * math.Min(1, math.Max(0, part))
+		a, allowedA := off(from + inside*span) // on this side of a jump
+		b, allowedB := off(to - inside*span)
+		for _, one := range [2][2]float64{{a, from}, {b, to}} {
+			if d := math.Abs(one[0]); d > f.WorstVolts {
+				f.WorstVolts, f.WorstAt = d, one[1]
 			}
 		}
-		last, lastFar, lastIn = at, d, in
+		f.OutsideSeconds += span * outside(a, b, allowedA, allowedB)
 	}
+}
+
+// inside is the part of a stretch by which a look at its ends stays inside it.
+const inside = 1e-7
+
+// outside is the part of a stretch, from one distance to another along a straight line, that is beyond what is allowed.
+func outside(a, b, allowedA, allowedB float64) float64 {
+	overA, overB := math.Abs(a)-allowedA, math.Abs(b)-allowedB
+	switch {
+	case overA <= 0 && overB <= 0:
+		return 0
+	case overA > 0 && overB > 0 && (a > 0) == (b > 0):
+		return 1
+	case overA > 0 && overB > 0: // across it
+		return (overA + overB) / (math.Abs(a) + math.Abs(b))
+	}
+	return math.Max(overA, overB) / (math.Abs(overA) + math.Abs(overB))
 }
