@@ -71,7 +71,7 @@ func curve(rec *record.Record, asked record.Curve) Curve {
 		c.Missing = fmt.Sprintf("the record has no column %s", asked.Y)
 		return c
 	}
-	if asked.Per != "" {
+	if asked.Per != "" && asked.Per != "part" { // each part has lines of its own anyway
 		per, ok := column(rec, asked.Per)
 		if !ok {
 			c.Missing = fmt.Sprintf("the record has no column %s", asked.Per)

@@ -52,9 +52,12 @@ func fitted(rec *record.Record) []Fitted {
 }
 
 func newFitted(f record.Fit) Fitted {
-	out := Fitted{Fit: f, Title: strings.ToUpper(f.Name[:min(1, len(f.Name))]) + f.Name[min(1, len(f.Name)):]}
+	out := Fitted{Fit: f, Title: f.Kind}
+	if nice, ok := map[string]string{"diode": "Diode", "led": "LED", "solar cell": "Solar cell", "mosfet": "MOSFET", "resistor": "Resistor", "leakage": "Leakage"}[f.Kind]; ok {
+		out.Title = nice
+	}
 	if f.Name != strings.ReplaceAll(f.Kind, " ", "-") {
-		out.Title += " (" + f.Kind + ")"
+		out.Title += ": " + f.Name
 	}
 	out.Counts = fmt.Sprintf("%d points", f.Used)
 	var left []string
