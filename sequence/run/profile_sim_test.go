@@ -137,7 +137,7 @@ func TestPresetsAreFollowedAsThePlanSays(t *testing.T) {
 		t.Fatal(err)
 	}
 	long := os.Getenv("FOURWIRE_LONG") != ""
-	some := map[string]bool{"road-12v-drop": true, "industrial-24v-dynamic": true, "road-12v-start-1": true}
+	some := map[string]bool{"road-12v-drop": true, "road-12v-start-2": true, "industrial-24v-gap": true, "industrial-24v-dynamic": true, "road-12v-start-1": true}
 	for _, p := range list {
 		low, high := p.Wave.Span()
 		if high > 32 || low < 0 || !long && !some[p.Name] {
@@ -167,7 +167,11 @@ func TestPresetsAreFollowedAsThePlanSays(t *testing.T) {
 				}
 			}
 			t.Logf("%s: %s; %d samples, %.0f ms behind the trigger, worst %.1f mV at %.3f s", p.Name, kept.Text, len(course), 1e3*shift, 1e3*worst, at)
-			if allowed := 0.02 + 0.002*high; worst > allowed {
+			allowed := 0.02 + 0.002*high
+			if kept.By == "host" {
+				allowed += 0.2 // V: 200 V/s for the millisecond by which the computer is early or late at the end of an edge that is not over
+			}
+			if worst > allowed {
 				t.Errorf("measured %.3g V away from what is expected at %.4g s, %.3g V allowed", worst, at, allowed)
 			}
 			if kept.OutsideSeconds == 0 {
