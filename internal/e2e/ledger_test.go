@@ -30,6 +30,7 @@ type timed struct {
 	times   map[string]driver.Times
 	summary run.Summary
 	points  int
+	chain   *chain
 }
 
 // of adds up a kind of span.
@@ -170,7 +171,7 @@ func timedRun(t *testing.T, c *chain, l *ledger.Ledger, k clock.Clock, link func
 		opened[in.Name], instruments[in.Name] = got, run.Opened(got)
 	}
 	s, err := run.Run(context.Background(), run.Config{Plan: c.plan, Instruments: instruments, Clock: k, Ledger: terms, Spans: l, Sink: sink})
-	x := &timed{spans: l.Spans(), wall: l.Elapsed().Seconds(), watched: watch(), times: map[string]driver.Times{}, summary: s, points: s.Points}
+	x := &timed{spans: l.Spans(), wall: l.Elapsed().Seconds(), watched: watch(), times: map[string]driver.Times{}, summary: s, points: s.Points, chain: c}
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -274,6 +275,18 @@ func TestAccountInVirtualTime(t *testing.T) {
 	x.print(t, "virtual time")
 	if x.of(ledger.Host) != 0 {
 		t.Errorf("the host took %v s of virtual time", x.of(ledger.Host))
+	}
+	texts := run.StepTexts(x.chain.plan.Sequence)
+	at := map[string]float64{}
+	for _, s := range x.spans {
+		at[texts[s.Step]] += s.Seconds
+	}
+	if at["sweep iout"] == 0 || at["sweep vin"] != 0 || at[""] == 0 { // the errors of a point are asked for when its steps are done
+		t.Errorf("by step: %v", at)
+	}
+	// the model files state 1 ms of processing where the scenario has 0.8 to 2 ms
+	if part := x.chain.plan.Predicted.Seconds() / x.wall; part < 0.8 || part > 1.2 {
+		t.Errorf("%s predicted, %v s taken", x.chain.plan.Predicted, x.wall)
 	}
 	for name, unit := range map[string]float64{"feed-psu": 2e-3, "sink": 1.5e-3, "dmm-in": 0.8e-3} { // buoy.scenario.yaml
 		if got := x.times[name].ProcessingSeconds / unit; math.Abs(got-math.Round(got)) > 1e-6 || got < 1 || got > 3 {

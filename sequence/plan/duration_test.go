@@ -71,6 +71,11 @@ func TestPredictedTime(t *testing.T) {
 	if want := 100 * (4*0.015 + 0.050); math.Abs(settled[ledger.Settle]-want) > 1e-6 {
 		t.Errorf("settling: %v s, want %v s", settled[ledger.Settle], want)
 	}
+	// an output that moves for 50 ms has 20 ms left behind a wait of 30 ms
+	both := timedPlan(t, "- {wait: 30 ms}\n      - settle: {until: v(dut.in) within 0.1 % for 50 ms, at_most: 1 s}")
+	if want := 100 * (4*0.015 + 0.020); math.Abs(both[ledger.Settle]-want) > 1e-6 {
+		t.Errorf("settling behind a wait: %v s, want %v s", both[ledger.Settle], want)
+	}
 	if settled[ledger.FixedWait] != 0 || plan.DefaultAperture != 20*time.Millisecond {
 		t.Errorf("a settle step is no fixed wait: %v s", settled[ledger.FixedWait])
 	}

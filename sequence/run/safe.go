@@ -20,7 +20,6 @@ import (
 // where that is quick, everything else when all others are off; then the nodes are looked at. ctx is not the one that may have ended the run, and every instrument has its own time.
 func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	r.place, r.frames = diag.Place{}, nil
-	r.at(r.place)
 	r.tell(Event{Kind: "stage", Text: "switching off"})
 	if cause != nil {
 		r.note("end", "error", "the run ends early: "+cause.Error())
