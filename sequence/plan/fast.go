@@ -168,17 +168,17 @@ func (p *Plan) fastList(f *Fast) (why string) {
 		return fmt.Sprintf("%s (%s) has no lists with trigger lines", ch, name)
 	}
 	f.Lists, f.Output = spec.Lists, m.Timing.OutputUp
-	if _, source := f.Set.(*sequence.Source); source {
-		f.Output = max(f.Output, m.Timing.OutputDown)
-		if !spec.Lists.Volts {
-			return fmt.Sprintf("%s (%s) has no list of volts", ch, name)
-		}
-	}
-	if spec.Load != nil {
+	switch _, load := f.Set.(*sequence.Load); {
+	case load && !spec.Lists.Amps:
+		return fmt.Sprintf("%s (%s) has no list of amps", ch, name)
+	case !load && !spec.Lists.Volts:
+		return fmt.Sprintf("%s (%s) has no list of volts", ch, name)
+	case load:
 		f.Safe = spec.Load.Amps.Low
-		if _, load := f.Set.(*sequence.Load); load && !spec.Lists.Amps {
-			return fmt.Sprintf("%s (%s) has no list of amps", ch, name)
-		}
+		f.Output = moving(f.Output, spec.Load.Amps.High-spec.Load.Amps.Low, spec.Load.Slew)
+	default:
+		step := spec.Source.Volts.High - spec.Source.Volts.Low
+		f.Output = max(moving(f.Output, step, spec.Source.SlewUp), moving(m.Timing.OutputDown, step, spec.Source.SlewDown))
 	}
 	if f.Levels() < 1 {
 		return fmt.Sprintf("a list of %s (%s) has %d steps only", ch, name, spec.Lists.Steps)

@@ -63,6 +63,7 @@ type fastSweep struct {
 	settle float64 // s, from a level to its readings
 
 	last          quantity.Quantity // level of the last point; it is gone back to in the end
+	joined        bool              // the steps of its list go out on the trigger line
 	away          bool              // the role stands at its safe level
 	lists, points int
 	again         int // points that were measured again from the host
@@ -292,6 +293,12 @@ func (f *fastSweep) end(ctx context.Context) error {
 		return nil
 	}
 	r := f.r
+	if f.joined {
+		f.joined = false
+		if err := f.from.TriggerOut(ctx, f.plan.Line, ""); err != nil {
+			return err
+		}
+	}
 	if f.away && f.last.Dim != (quantity.Dimension{}) {
 		pos := sequence.Pos{Place: f.plan.Set.At()}
 		var err error

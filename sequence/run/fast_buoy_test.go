@@ -48,7 +48,9 @@ func newBuoy(t testing.TB, text string, seed uint64, each func(bench, scene stri
 	t.Helper()
 	b := &buoy{t: t, models: map[string]*model.Model{}, dir: filepath.Join(t.TempDir(), "record")}
 	var found diag.Findings
-	if !strings.HasPrefix(text, "fourwire:") {
+	if whole, ok := strings.CutPrefix(text, "\x00"); ok {
+		text = whole
+	} else if !strings.HasPrefix(text, "fourwire:") {
 		text = head + text
 	}
 	wired, scenario := string(buoyFile(t, "bench.yaml")), string(buoyFile(t, "buoy.scenario.yaml"))

@@ -37,9 +37,6 @@ func (l *listing) run(ctx context.Context) (err error) {
 	if err := l.arm(ctx); err != nil {
 		return err
 	}
-	if err := r.checkErrors(ctx); err != nil { // nothing that was refused must meet a list that runs
-		return err
-	}
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -69,7 +66,14 @@ func (l *listing) arm(ctx context.Context) error {
 			most[i] = math.Max(most[i], full)
 		}
 	}
-	var tasks []task
+	role := &r.roles[l.plan.Role]
+	r.touched[role.Channel.Instrument] = true
+	tasks := []task{{role.Channel.Instrument, func(ctx context.Context) error { // it takes longest
+		if err := l.load(ctx); err != nil {
+			return r.of(role, err)
+		}
+		return nil
+	}}}
 	for i := range l.takers {
 		t := &l.takers[i]
 		want := driver.Capture{Functions: t.functions, ApertureSeconds: l.plan.Aperture.Seconds(), Count: l.plan.Parts * len(l.levels),
@@ -93,14 +97,6 @@ func (l *listing) arm(ctx context.Context) error {
 			return err
 		}})
 	}
-	role := &r.roles[l.plan.Role]
-	r.touched[role.Channel.Instrument] = true
-	tasks = append(tasks, task{role.Channel.Instrument, func(ctx context.Context) error {
-		if err := l.load(ctx); err != nil {
-			return r.of(role, err)
-		}
-		return nil
-	}})
 	if err := r.together(ctx, tasks...); err != nil {
 		return err
 	}
@@ -139,10 +135,12 @@ func (l *listing) load(ctx context.Context) error {
 		}
 	}
 	p.Levels, p.Dwell = append(p.Levels, l.safe.SI), append(p.Dwell, l.plan.Lists.Least.Seconds())
-	if err := l.lister.Load(ctx, p); err != nil {
+	if err := l.lister.Load(ctx, p); err != nil || l.joined {
 		return err
 	}
-	return l.from.TriggerOut(ctx, l.plan.Line, "steps")
+	err := l.from.TriggerOut(ctx, l.plan.Line, "steps")
+	l.joined = err == nil
+	return err
 }
 
 func (l *listing) level() time.Duration {
