@@ -20,7 +20,7 @@ type (
 		Before  quantity.Quantity            // of that, the time before the event
 		Trigger Trigger
 		AtMost  quantity.Quantity // how long the event is waited for
-		Steps   []Step            // *Source, *Load, *List, *Profile, *Wait and *Note
+		Steps   []Step            // *Source, *Load, *List, *Profile, *Rails, *Wait and *Note
 	}
 	// List has a source or load run through levels by itself: the times between them are those of the instrument. It ends where it
 	// began: a source at the voltage that it was set to, a load at 0 A.

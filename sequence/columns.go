@@ -30,6 +30,10 @@ func MakesRow(list []Step) bool {
 			if s.gives() {
 				return true
 			}
+		case *Rails:
+			if len(s.Gives) > 0 || MakesRow(s.Steps) {
+				return true
+			}
 		case *When:
 			if MakesRow(s.Then) || MakesRow(s.Else) {
 				return true
@@ -79,6 +83,8 @@ func nested(list []Step) (points, runs int) {
 		case *Record:
 			p, n = nested(s.Steps)
 		case *Capture:
+			p, n = nested(s.Steps)
+		case *Rails:
 			p, n = nested(s.Steps)
 		case *Emulate:
 			times = s.Points()

@@ -79,6 +79,7 @@ type reader struct {
 	worked    int               // values worked out so far
 	fed       bool              // a source step has been seen
 	unfed     bool              // the warning about its absence has been given
+	groups    []string          // of rails
 	presets   []*profile.Preset // once they have been read
 
 	setpoints map[*expr.Expr]asked // what is known of each before the run

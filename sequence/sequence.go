@@ -72,7 +72,7 @@ type Guard struct {
 }
 
 // Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When,
-// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse, *Fit, *Capture, *List or *Figures.
+// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse, *Fit, *Capture, *List, *Figures, *Profile or *Rails.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.

@@ -154,6 +154,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 		}},
 		noteShape(),
 		profileShape(),
+		railsShape(list),
 	}, append(append(batteryShapes(list), componentShapes()...), captureShapes(list)...)...)
 }
 

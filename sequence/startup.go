@@ -49,6 +49,19 @@ func (r *reader) startSteps(d *desk, steps []Step) {
 		case *Record:
 			r.startSteps(d, s.Steps)
 			d.rising = ""
+		case *Rails:
+			for _, rail := range s.Up {
+				d.on[rail.Role], d.rising = true, ""
+			}
+			r.startSteps(d, s.Steps)
+			if s.HasSteps() || len(s.Up) == 0 {
+				d.rising = ""
+			}
+			for _, rail := range s.Up {
+				if s.HasSteps() {
+					d.on[rail.Role], d.off[rail.Role] = false, true
+				}
+			}
 		case *Capture:
 			r.startSteps(d, s.Steps)
 			d.rising = ""
