@@ -32,8 +32,7 @@ func (p *builder) component(d *Device, passive func(circuit.Branch)) bool {
 		branch := p.net.AddOnePort(d.Name, plus, minus, part)
 		if r.Heat.TauSecond > 0 {
 			r.Held, r.Celsius = true, r.Heat.AmbientC
-			w := &warming{Resistor: &r, net: p.net, branch: branch}
-			w.Commit(0)
+			w := &warming{Resistor: &r, net: p.net, branch: branch, celsius: r.Celsius}
 			p.bench.engine.movers = append(p.bench.engine.movers, w)
 		}
 		passive(branch)
