@@ -96,6 +96,9 @@ func short(x float64) string {
 // NaN.
 func WithU(si, u float64, dim quantity.Dimension) string {
 	s := ScaleFor(si, dim)
+	if si == 0 && u > 0 {
+		s = ScaleFor(u, dim)
+	}
 	value, uncertainty := s.Numbers(si, u)
 	switch {
 	case value == "":

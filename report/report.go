@@ -25,17 +25,18 @@ type Report struct {
 	Limits   []Limit
 	Curves   []Curve
 	Results  []Result
-	Worst    []Worst        // values whose uncertainty matters most, with what it consists of
-	Applied  []Remark       // corrections of readings
-	Remarks  []Remark       // on how uncertainties were worked out
-	Log      []record.Event // what is worth telling: warnings, errors, notes
-	LogMore  int            // further such events, left out
-	Inputs   []record.File  // files of the run with their hashes, without those made from it
-	Traces   []Trace        // long signals, with what was found in them
-	Lives    []Life         // of batteries
-	Played   []Played       // batteries that a source played
-	Fitted   []Fitted       // parts with their laws
-	Time     *Spent         // where the time went; nil: the record does not say
+	Worst    []Worst          // values whose uncertainty matters most, with what it consists of
+	Applied  []Remark         // corrections of readings
+	Remarks  []Remark         // on how uncertainties were worked out
+	Log      []record.Event   // what is worth telling: warnings, errors, notes
+	LogMore  int              // further such events, left out
+	Inputs   []record.File    // files of the run with their hashes, without those made from it
+	Traces   []Trace          // long signals, with what was found in them
+	Missed   []record.Capture // captures of which there is nothing: what they waited for did not come
+	Lives    []Life           // of batteries
+	Played   []Played         // batteries that a source played
+	Fitted   []Fitted         // parts with their laws
+	Time     *Spent           // where the time went; nil: the record does not say
 
 	budgets map[budgetKey]Budget
 }
@@ -100,6 +101,7 @@ func New(rec *record.Record) *Report {
 		r.Log = append(r.Log, e)
 	}
 	r.Traces = traces(rec)
+	r.Missed = missed(rec)
 	r.Lives = lives(rec, r.Traces)
 	r.Played = played(rec)
 	r.Fitted = fitted(rec)

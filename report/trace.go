@@ -23,9 +23,11 @@ type Trace struct {
 	Statement trace.Statement
 	Overview  [][]trace.Bin // per signal, about overviewBins of them over the whole trace
 	Trust     Trust
-	Drain     *record.Drain // nil: nobody has analysed it
-	Brief     bool          // one of so many that it is only listed: there is no overview
-	Missing   string        // why the trace cannot be shown; empty where it can
+	Drain     *record.Drain   // nil: nobody has analysed it
+	Capture   *record.Capture // how it was taken around an event; nil: it is a recording
+	Closer    []Closer        // of a capture
+	Brief     bool            // one of so many that it is only listed: there is no overview
+	Missing   string          // why the trace cannot be shown; empty where it can
 }
 
 // mostShown is how many traces are shown one by one.
@@ -51,6 +53,9 @@ func traces(rec *record.Record) []Trace {
 		t := Trace{Name: name, Brief: i >= mostShown}
 		if err := t.open(dir); err != nil {
 			t.Missing = err.Error()
+		}
+		if err := t.openCapture(rec.Dir); err != nil {
+			t.Trust.Lines = append(t.Trust.Lines, Fact{"How it was captured", "cannot be read: " + err.Error()})
 		}
 		if t.Drain, err = readDrain(rec.Dir, name); err != nil {
 			t.Drain = nil

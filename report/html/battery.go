@@ -21,6 +21,12 @@ func (p *page) battery(beside map[string]written) error {
 			p.Further = append(p.Further, p.Report.Traces[i].Row())
 			continue
 		}
+		if t := &p.Report.Traces[i]; t.Capture != nil {
+			v := newCaptureView(t, beside[t.Name], i)
+			p.Tiled = p.Tiled || v.Data != nil
+			p.Captures = append(p.Captures, v)
+			continue
+		}
 		v := newTraceView(&p.Report.Traces[i], beside[p.Report.Traces[i].Name], i)
 		p.Tiled = p.Tiled || v.Data != nil
 		p.Recordings = append(p.Recordings, v)
@@ -33,7 +39,10 @@ func (p *page) battery(beside map[string]written) error {
 		}
 		p.Discharges = append(p.Discharges, d)
 	}
-	if len(p.Recordings) == 0 && len(p.Discharges) == 0 && len(p.Report.Lives) == 0 {
+	if len(p.Captures) > 0 {
+		p.Style += template.CSS(captureStyle)
+	}
+	if len(p.Captures) == 0 && len(p.Recordings) == 0 && len(p.Discharges) == 0 && len(p.Report.Lives) == 0 {
 		return nil
 	}
 	p.Style += template.CSS(traceStyle)

@@ -61,7 +61,7 @@ func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 		"amps": amps, "usable": usable, "judged": judgedText, "slug": judgedClass,
 		"kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
 	}).Parse(pageText)
-	for _, text := range []string{budgetText, traceText, ledgerText, fittedText} {
+	for _, text := range []string{budgetText, traceText, captureText, ledgerText, fittedText} {
 		if err == nil {
 			t, err = t.Parse(text)
 		}
@@ -107,6 +107,7 @@ type page struct {
 	Parts      []fitView
 	Spent      *spentView
 	Recordings []traceView
+	Captures   []traceView
 	Further    []report.TraceRow
 	Discharges []discharge
 	Tiled      bool // a viewer loads files from beside the page

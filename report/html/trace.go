@@ -53,6 +53,8 @@ type traceView struct {
 	ID           string
 	Caption      string
 	Wide, Narrow template.HTML
+	Stills       []still    // of a capture
+	EventAt      string     // since its first sample
 	Data         *traceData // nil: nothing to look into, the picture stands alone
 	States       []stateRow
 	Pictures     []picture

@@ -14,7 +14,15 @@ const fullTraces = 3
 // battery writes what long recordings and batteries came to: whether a recording is whole, its figures, where the charge went, how long the
 // battery lasts.
 func (p printer) battery(r *report.Report) {
+	for _, c := range r.Missed {
+		p.line("")
+		p.wrapped("", c.Missed)
+	}
 	for i := range r.Traces {
+		if t := &r.Traces[i]; t.Capture != nil {
+			p.capture(t)
+			continue
+		}
 		if len(r.Traces) > fullTraces {
 			row := r.Traces[i].Row()
 			if i == 0 {

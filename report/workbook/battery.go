@@ -39,7 +39,11 @@ func (b *book) batterySheets() []string {
 		if t.Brief {
 			break // the first ones are not brief
 		}
-		if len(t.Overview) > 0 {
+		switch {
+		case len(t.Overview) == 0:
+		case t.Capture != nil:
+			out = append(out, sheetOf(captureSheet, n))
+		default:
 			out = append(out, sheetOf(traceSheet, n))
 		}
 		if t.Drain != nil {
@@ -60,6 +64,12 @@ func (b *book) battery() error {
 		t := &b.report.Traces[n]
 		if t.Brief {
 			break
+		}
+		if len(t.Overview) > 0 && t.Capture != nil {
+			if err := b.capture(t, sheetOf(captureSheet, n)); err != nil {
+				return err
+			}
+			continue
 		}
 		if len(t.Overview) > 0 {
 			if err := b.trace(t, sheetOf(traceSheet, n)); err != nil {

@@ -213,7 +213,7 @@ func (a *analysis) transient() error {
 		a.mark("recovered", cause.X+s.Recovery.X, nan, nan, nan)
 	}
 	if b := a.bandwidth(a.signal); b > 0 {
-		a.note("peaks shorter than about %s are rounded off by the bandwidth of %s, %s", quantity.Second(riseOf(b)), a.of.kept.Signals[a.signal].From, quantity.Of(b, quantity.Frequency))
+		a.note("peaks shorter than about %s are rounded off by the bandwidth of %s, %s", quantity.Of(riseOf(b), quantity.Time).Text(2), a.of.kept.Signals[a.signal].From, quantity.Of(b, quantity.Frequency))
 	}
 	return nil
 }
@@ -288,7 +288,7 @@ func (a *analysis) inrush() error {
 	}
 	a.levelMark("afterwards", s.Final)
 	if b := a.bandwidth(a.signal); b > 0 {
-		a.note("a peak shorter than about %s is rounded off by the bandwidth of %s, %s", quantity.Second(riseOf(b)), a.of.kept.Signals[a.signal].From, quantity.Of(b, quantity.Frequency))
+		a.note("a peak shorter than about %s is rounded off by the bandwidth of %s, %s", quantity.Of(riseOf(b), quantity.Time).Text(2), a.of.kept.Signals[a.signal].From, quantity.Of(b, quantity.Frequency))
 	}
 	return nil
 }
