@@ -36,6 +36,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	c.bindGauges()
 	c.captures()
 	c.profiles()
+	c.rails()
 	c.checkMeasuring()
 	c.checkRecordings()
 	c.checkEmulations()
@@ -172,6 +173,10 @@ func labelled(steps []sequence.Step) bool {
 				return true
 			}
 		case *sequence.Record:
+			if labelled(s.Steps) {
+				return true
+			}
+		case *sequence.Rails:
 			if labelled(s.Steps) {
 				return true
 			}

@@ -312,6 +312,8 @@ func (c *binder) fastNotes() {
 				walk(s.Else)
 			case *sequence.Record:
 				walk(s.Steps)
+			case *sequence.Rails:
+				walk(s.Steps)
 			}
 		}
 	}

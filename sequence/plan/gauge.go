@@ -89,6 +89,16 @@ func (c *binder) wanted() []wanted {
 				find(sequence.Amps, c.plan.Roles[i].Need.Node, s.At())
 			}
 		},
+		rails: func(w *walker, s *sequence.Rails, _ int) {
+			for _, rail := range s.Up {
+				if rail.Until == nil {
+					continue
+				}
+				for _, n := range rail.Until.Nodes() {
+					find(sequence.Function(n.Function), n.Node, rail.Place)
+				}
+			}
+		},
 		condition: func(s *sequence.When) {
 			for _, n := range s.If.Nodes() {
 				find(sequence.Function(n.Function), n.Node, s.At())

@@ -122,6 +122,8 @@ func eachStep(steps []sequence.Step, visit func(sequence.Step)) {
 			eachStep(s.Steps, visit)
 		case *sequence.Capture:
 			eachStep(s.Steps, visit)
+		case *sequence.Rails:
+			eachStep(s.Steps, visit)
 		case *sequence.Emulate:
 			eachStep(s.Steps, visit)
 		}

@@ -46,6 +46,7 @@ type hooks struct {
 	listed  func(w *walker, l *listedSweep, times int)
 	capture func(w *walker, c *sequence.Capture, times int)
 	list    func(w *walker, l *sequence.List, times int)
+	rails   func(w *walker, s *sequence.Rails, times int)
 	profile func(w *walker, s *sequence.Profile, wave profile.Wave, times int) // wave is nil where it is not known before the run
 	// condition sees each "when" that is met
 	condition func(s *sequence.When)
@@ -183,6 +184,8 @@ func (w *walker) step(s sequence.Step, times int) {
 		w.capture(s, times)
 	case *sequence.List:
 		w.list(s, times)
+	case *sequence.Rails:
+		w.rails(s, times)
 	case *sequence.Profile:
 		w.profile(s, times)
 	case *sequence.Figures:

@@ -252,6 +252,8 @@ func fits(list []sequence.Step) bool {
 			below = s.Steps
 		case *sequence.Record:
 			below = s.Steps
+		case *sequence.Rails:
+			below = s.Steps
 		case *sequence.When:
 			if below = s.Then; fits(s.Else) {
 				return true

@@ -134,6 +134,8 @@ func StepTexts(s *sequence.Sequence) map[string]string {
 				walk(s.Steps)
 			case *sequence.Capture:
 				walk(s.Steps)
+			case *sequence.Rails:
+				walk(s.Steps)
 			case *sequence.When:
 				walk(s.Then)
 				walk(s.Else)
@@ -183,6 +185,10 @@ func stepText(s sequence.Step) string {
 		return "list " + s.Role
 	case *sequence.Figures:
 		return s.Title()
+	case *sequence.Profile:
+		return "profile " + s.Role
+	case *sequence.Rails:
+		return "rails " + s.Name
 	case *sequence.Drain:
 		return "drain"
 	case *sequence.Life:
