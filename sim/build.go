@@ -53,6 +53,7 @@ func New(s *Scenario, o Options) (*Bench, error) {
 			faults = append(faults, p.wire(&w))
 		}
 	}
+	p.hum(s, wires)
 	faults = append(faults, p.faults(s.Faults, wires), p.incidents(s.Incidents), net.Err())
 	if err := errors.Join(faults...); err != nil {
 		return nil, err

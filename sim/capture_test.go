@@ -152,6 +152,9 @@ func TestLevelTriggerIsRightToOneSample(t *testing.T) {
 		}
 		d.send("smu", ":TRIG:SEQ2:SLOP "+slope+";:INIT:SEQ2")
 		d.wait(100 * time.Microsecond)
+		if bits := d.ask("smu", ":STAT:OPER:COND?"); bits != "32" {
+			t.Errorf("while it waits for the level the condition is %s, want 32", bits)
+		}
 		d.send("smu", ":SOUR:VOLT "+volts)
 		d.ask("smu", "*OPC?")
 		row := d.row("smu", "VOLT")

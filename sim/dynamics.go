@@ -86,6 +86,30 @@ func bendOf(d dynamic, w float64) float64 {
 	return math.Abs(next-now-w*(now-before)) / (bendAmps + bendAmpsRelative*math.Abs(next))
 }
 
+// hum has every voltmeter at the output of a converter sample its ripple, where the converter is to have one.
+func (p *builder) hum(s *Scenario, wires []Wire) {
+	for i := range s.Devices {
+		d := &s.Devices[i]
+		if !d.Ripple {
+			continue
+		}
+		for _, part := range p.bench.parts {
+			c, ok := part.it.(*converter)
+			if !ok || part.name != d.Name {
+				continue
+			}
+			buck, ok := c.model.(*device.Buck)
+			for k := range wires {
+				if w := &wires[k]; ok && !w.Ammeter && (w.Node == d.Out || w.SenseAt == d.Out) {
+					if channel, _, err := p.channel(w); err == nil {
+						channel.Hum(func() (volts, hertz float64) { return buck.Ripple(&c.point) })
+					}
+				}
+			}
+		}
+	}
+}
+
 // inductor puts an inductor between two nodes.
 func (p *builder) inductor(name string, plus, minus circuit.Node, henry, ohm float64) circuit.Branch {
 	l := &inductor{henry: henry, ohm: max(ohm, circuit.MinOhm), net: p.net, still: true}

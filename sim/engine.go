@@ -18,6 +18,7 @@ const (
 	maxInstants         = 16     // step changes at one time
 	longestBlind  int64 = 50_000 // without an operating point
 	fineFirstStep int64 = 100    // after a step change, while somebody takes samples
+	fineEventStep int64 = 200    // how exactly the time of an event is found, while somebody takes samples
 	instantStep   int64 = 10     // a step that stands for no time, in which capacitors hold their voltage
 )
 
@@ -256,9 +257,13 @@ func (e *engine) quiet() bool {
 
 // step passes one time step, at most to limit.
 func (e *engine) step(limit int64) {
+	event := eventStep
+	if len(e.samplers) > 0 {
+		event = fineEventStep
+	}
 	h := min(e.next, limit-e.now)
 	if e.within > e.now {
-		h = min(h, max((e.within-e.now+1)/2, eventStep))
+		h = min(h, max((e.within-e.now+1)/2, event))
 	}
 	h = max(min(h, limit-e.now), 1)
 	for {
@@ -269,10 +274,10 @@ func (e *engine) step(limit int64) {
 		changes, ok := e.settle(false)
 		happened := len(changes) > 0 || !ok || e.conditionsChanged()
 		switch {
-		case happened && h > eventStep && (ok || h > e.blind):
+		case happened && h > event && (ok || h > e.blind):
 			e.within = e.now + h
 			e.undo(changes)
-			h = max(h/4, eventStep)
+			h = max(h/4, event)
 			continue
 		case !ok && h > max(leastStep, e.blind), ok && !happened && h > leastStep && e.bend(h) > 1:
 			e.undo(changes)

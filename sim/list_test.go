@@ -218,4 +218,3 @@ func TestProcessingAndResponse(t *testing.T) {
 		}
 	}
 }
-

@@ -100,7 +100,7 @@ func (r *reader) device(e diag.Entry, ambientC float64) Device {
 			*into = r.node(v)
 		}
 	}
-	for key, into := range map[string]*bool{"forced_pwm": &d.Buck.ForcedPWM, "hiccup": &d.Buck.Hiccup, "load_disconnect": &d.Boost.LoadDisconnect} {
+	for key, into := range map[string]*bool{"forced_pwm": &d.Buck.ForcedPWM, "hiccup": &d.Buck.Hiccup, "ripple": &d.Ripple, "load_disconnect": &d.Boost.LoadDisconnect} {
 		if v := n.Get(key); v != nil {
 			*into, _ = diag.Yes(v.Text)
 		}

@@ -82,6 +82,9 @@ func FuzzRead(f *testing.F) {
 		}
 	}
 	f.Add(noisy)
+	f.Add(quick)
+	f.Add(strings.Replace(guarded, "MORE", "over_voltage: 5.5 V, over_current: 4 A, over_current_delay: 1 ms, ripple: yes, hiccup: yes, hiccup_off: 1 ms", 1))
+	f.Add("fourwire: scenario/1\ndevices:\n  l: {kind: inductor, plus: a, minus: b, inductance: 1 uH, winding: 1 mohm}\n  c: {kind: capacitor, plus: b, capacitance: 1 uF, esr: 1 mohm}\ninstruments:\n  u: {kind: source, processing: slow, channels: [{rise_time: 1 ms, response_time: 1 ms}]}\nwiring:\n  - {channel: u, node: a}\n")
 	f.Add("fourwire: scenario/1\ndevices:\n  l: {kind: ldo, in: a, out: b, set: 3.3 V}\n  d: {kind: diode, plus: b}\n  c: {kind: capacitor, plus: b, minus: a, capacitance: 1 uF}\ninstruments:\n  u: {kind: source-measure-unit}\nwiring:\n  - {channel: u, node: a, against: b, sense: remote, sense_at: ground}\n")
 	f.Add(strings.Replace(reference, "PERIOD", "1 s\n    tick: 1 mA\n    tick_time: 1 ms\n    tick_every: 10 ms\n    bulk_capacitor: 1 uF\n    bulk_resistance: 1 ohm", 1))
 	f.Add("fourwire: scenario/1\ndevices:\n  c: {kind: battery, plus: a, chemistry: lithium-primary, charge: 3 %, cutoff: 2 V, recover: 3 V, pairs: [{resistance: 1 ohm, time: 1 s}], resistance_against_charge: {0 %: 2, 100 %: 1}}\ninstruments:\n  u: {kind: source-measure-unit}\nwiring:\n  - {channel: u, node: a}\nfaults: [{kind: silent-gap, instrument: u, for: 1 s}]\n")

@@ -41,6 +41,7 @@ type Device struct {
 	EsrOhm     float64 // in series with it
 	Henry      float64 // inductor
 	WindingOhm float64 // in series with it
+	Ripple     bool    // samples of a converter's output show its ripple
 	BurstHertz float64 // a converter draws its input current in bursts; 0: evenly
 	BurstDuty  float64 // part of the time
 	InFarad    float64 // capacitor at a converter's input

@@ -40,6 +40,7 @@ func deviceShape(kind string) *diag.Shape {
 		s.Fields = append(s.Fields, fieldsOf(buckNumbers())...)
 		s.Fields = append(s.Fields,
 			diag.Field{Name: "forced_pwm", Type: diag.YesNo(), About: "whether it switches at full frequency down to no load"},
+			diag.Field{Name: "ripple", Type: diag.YesNo(), About: "whether samples of its output show its ripple, by output_capacitor and output_esr; readings never do"},
 			diag.Field{Name: "hiccup", Type: diag.YesNo(), About: "whether it turns off for a while after an overload"})
 	case "boost":
 		s.Fields = append(s.Fields, fieldsOf(boostNumbers())...)

@@ -108,3 +108,45 @@ func BenchmarkQuery(b *testing.B) {
 		}
 	}
 }
+
+// A load step of the example bench with 32768 samples of volts and amps at 2 us around it, the answer included.
+func BenchmarkDigitisedLoadStep(b *testing.B) {
+	bench := buoyBench(b)
+	l, _ := bench.Link("sink")
+	ctx, cancel := bench.Clock().WithTimeout(context.Background(), 1<<62)
+	defer cancel()
+	say := func(message string) { _ = l.Send(ctx, []byte(message)) }
+	say(":FORM REAL,32;:FORM:BORD SWAP;:SENS:SWE:TINT 2E-6;:SENS:SWE:POIN 32768;:SENS:SWE:OFFS:POIN -8192;:TRIG:SEQ2:SOUR CURR;:TRIG:SEQ2:LEV 1.5;:TRIG:SEQ2:SLOP EITH")
+	before := bench.engine.steps
+	var answer []byte
+	i := 0
+	b.ReportAllocs()
+	for b.Loop() {
+		say(":INIT:SEQ2")
+		_ = bench.Clock().Sleep(ctx, 50*time.Millisecond)
+		say([2]string{"CURR 2", "CURR 1"}[i&1])
+		say(":FETC:ARR:VOLT?")
+		var err error
+		if answer, err = l.Receive(ctx, answer); err != nil || len(answer) < 4*32768 {
+			b.Fatalf("%d bytes, %v", len(answer), err)
+		}
+		i++
+	}
+	b.ReportMetric(float64(bench.engine.steps-before)/float64(b.N), "solutions/op")
+	b.ReportMetric(float64(b.N)*2*32768/b.Elapsed().Seconds()/1e6, "Msamples/s")
+}
+
+// Time steps as they are while samples are taken: 1 us each, the converter's loop and one sample of volts and amps included.
+func BenchmarkDigitisedStep(b *testing.B) {
+	bench := buoyBench(b)
+	l, _ := bench.Link("sink")
+	_ = l.Send(context.Background(), []byte(":SENS:SWE:TINT 2E-6;:SENS:SWE:POIN 32768;:SENS:SWE:OFFS:POIN -8192;:TRIG:SEQ2:SOUR BUS;:INIT:SEQ2"))
+	_ = bench.Clock().Sleep(context.Background(), 10*time.Millisecond)
+	e := &bench.engine
+	b.ReportAllocs()
+	for b.Loop() {
+		e.resting, e.next = false, 2000
+		e.step(e.now + 2000)
+	}
+	b.ReportMetric(1/b.Elapsed().Seconds()*float64(b.N), "steps/s")
+}

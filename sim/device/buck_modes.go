@@ -134,6 +134,21 @@ func (b *Buck) Over(outV, outA float64) (high, much bool) {
 	return b.OverV > 0 && outV > b.OverV, b.OverA > 0 && outA > b.OverA
 }
 
+// Ripple returns the ripple of the output at a point, peak to peak in V, and its frequency: of the inductor's current in the capacitor and its
+// series resistance, dI (1/(8 f C) + ESR), and in pulse skipping the charge of a pulse on the capacitor, Qp/C + Ipulse ESR. Common practice.
+func (b *Buck) Ripple(t *Truth) (volts, hertz float64) {
+	switch {
+	case !b.mode.Running() || b.mode == BuckPass || !(b.OutputF > 0):
+		return 0, 0
+	case b.mode == BuckSkip:
+		if !(t.PulseHertz > 0) {
+			return 0, 0
+		}
+		return t.OutAmps/t.PulseHertz/b.OutputF + b.PulseA*b.OutputEsrOhm, t.PulseHertz
+	}
+	return t.RippleAmps * (1/(8*b.SwitchHz*b.OutputF) + b.OutputEsrOhm), b.SwitchHz
+}
+
 // InrushAmps returns the inductor current in A that charges the output capacitor during the soft start.
 func (b *Buck) InrushAmps() float64 {
 	if b.SoftStart == 0 {

@@ -30,6 +30,9 @@ type Ripple struct {
 // Disturb adds an oscillation to what the channel's voltmeter sees; nil takes it away.
 func (c *Channel) Disturb(r *Ripple) { c.ripple = r }
 
+// Hum adds to the voltage that the channel samples, not to its readings, whose mean does not see it: so many volts peak to peak, at so many hertz.
+func (c *Channel) Hum(now func() (volts, hertz float64)) { c.hum = now }
+
 // Regulates tells whether the channel's output is on and senses remotely: the state in which a sense loop can oscillate.
 func (c *Channel) Regulates() bool { return c.out != nil && c.out.on && c.out.remote }
 

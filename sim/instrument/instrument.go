@@ -31,6 +31,7 @@ type Channel struct {
 	gauges   [2]gauge
 	line     line // what a meter sees
 	ripple   *Ripple
+	hum      func() (volts, hertz float64)
 	recorder *recorder // units
 	list     list
 	busy     *scpi.Operation

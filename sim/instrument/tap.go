@@ -23,7 +23,11 @@ type tap struct {
 	taken         int64   // samples so far
 	until         int64   // sample behind the last one that is kept; Never without one
 	ring          []float64
+	passed        [2]passed // what the filter makes of oscillations
 }
+
+// passed is what the filter leaves of an oscillation, and by how much it lags.
+type passed struct{ hertz, lag, share float64 }
 
 func newTap(c *Channel, f Function, value func() float64, hertz float64, interval, start int64, keep int) *tap {
 	t := &tap{channel: c, function: f, value: value, interval: interval, start: start, until: Never, ring: make([]float64, keep), level: math.NaN()}
@@ -55,7 +59,7 @@ func (t *tap) at(sample int64) float64 { return t.ring[sample%int64(len(t.ring))
 // advance takes the samples of a piece of some ns that ends now. seen is told of each with the one before, and may set until; nil is nobody.
 func (t *tap) advance(now, span int64, seen func(sample int64, before, value float64)) {
 	target := held(t.value(), t.input)
-	if target == t.input && math.Abs(t.output-target) <= 1e-12*(1+math.Abs(target)) && t.channel.ripples(t.function) == nil {
+	if target == t.input && math.Abs(t.output-target) <= 1e-12*(1+math.Abs(target)) && !t.oscillates() {
 		t.stand(now, target, seen)
 		return
 	}
@@ -120,21 +124,32 @@ func (t *tap) resume(now int64) {
 	}
 }
 
-// ripples is the oscillation that a function sees; nil is none.
-func (c *Channel) ripples(f Function) *Ripple {
-	if f != Volts || c.ripple == nil || !c.ripple.Active() {
-		return nil
-	}
-	return c.ripple
+// oscillates tells whether there is more in the signal than the network knows.
+func (t *tap) oscillates() bool {
+	c := t.channel
+	return t.function == Volts && (c.hum != nil || c.ripple != nil && c.ripple.Active())
 }
 
 // rippled is an oscillation behind the filter at a time.
 func (t *tap) rippled(at int64) float64 {
-	r := t.channel.ripples(t.function)
-	if r == nil {
+	if !t.oscillates() {
 		return 0
 	}
-	w := 2 * math.Pi * r.Hertz
-	angle := math.Mod(r.Hertz*float64(at)*1e-9, 1) * 2 * math.Pi
-	return r.Volts * math.Cos(angle-math.Atan(w*t.tau)) / math.Hypot(1, w*t.tau)
+	sum := 0.0
+	add := func(k int, volts, hertz float64) {
+		if p := &t.passed[k]; p.hertz != hertz {
+			w := 2 * math.Pi * hertz * t.tau
+			*p = passed{hertz, math.Atan(w), 1 / math.Hypot(1, w)}
+		}
+		angle := math.Mod(hertz*float64(at)*1e-9, 1) * 2 * math.Pi
+		sum += volts * t.passed[k].share * math.Cos(angle-t.passed[k].lag)
+	}
+	if r := t.channel.ripple; r != nil && r.Active() {
+		add(0, r.Volts, r.Hertz)
+	}
+	if hum := t.channel.hum; hum != nil {
+		volts, hertz := hum()
+		add(1, volts/2, hertz)
+	}
+	return sum
 }
