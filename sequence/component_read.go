@@ -27,6 +27,7 @@ func (r *reader) force(n *diag.Node, out *Source, ready *readiness) {
 				hint = "give both, or force: amps where it goes on forcing amps"
 			}
 			r.found.AddHint(out.Place, hint, "%s forces %s from here on, and needs volts and amps anew", out.Role, map[Function]string{Volts: "volts", Amps: "amps"}[out.Force])
+			ready.volts, ready.amps = true, true
 		}
 		ready.forces = !ready.forces
 	}
