@@ -1,6 +1,7 @@
 package sequence_test
 
 import (
+	"math"
 	"os"
 	"regexp"
 	"strings"
@@ -27,13 +28,13 @@ func formatBlocks(t *testing.T) []string {
 // What the page shows can be read: the example is one of the good files, and the fragments stand in a file without a fault.
 func TestFormatPage(t *testing.T) {
 	blocks := formatBlocks(t)
-	if len(blocks) != 6 {
+	if len(blocks) < 6 {
 		t.Fatalf("%d blocks", len(blocks))
 	}
 	if example, err := os.ReadFile(sketch); err != nil || blocks[0] != string(example) {
 		t.Errorf("the example of the page is not %s", sketch)
 	}
-	params, needs, measuring, summary := blocks[1], blocks[2], blocks[3], blocks[5]
+	params, needs, measuring, summary := blocks[1], blocks[2], blocks[3], blocks[len(blocks)-1]
 	text := "fourwire: sequence/1\ntitle: Buoy 5 V converter\n" + params + needs + `guard:
   dut.in: {volts: ..18 V, amps: ..3 A}
   dut.out: {volts: ..6 V, amps: ..3.3 A}
@@ -63,6 +64,36 @@ steps:
 	sequence.Read("f.yaml", []byte(text), nil, &found)
 	if len(found.List()) > 0 {
 		t.Error(render(&found))
+	}
+}
+
+func TestFormatPageOfSingleParts(t *testing.T) {
+	block := ""
+	for _, b := range formatBlocks(t) {
+		if strings.Contains(b, "pulsed:") {
+			block = b
+		}
+	}
+	text := `fourwire: sequence/1
+title: A diode
+needs:
+  unit: {role: source, node: part.a, volts: 0..2 V, amps: 0..250 mA}
+guard:
+  part.a: {volts: -1..2 V, amps: -10..300 mA}
+steps:
+` + block
+	var found diag.Findings
+	seq := sequence.Read("f.yaml", []byte(text), nil, &found)
+	if len(found.List()) > 0 {
+		t.Fatal(render(&found))
+	}
+	fit, ok := seq.Steps[1].(*sequence.Fit)
+	if !ok || fit.Kelvin != 300.15 || fit.Within != 0.5 || len(fit.Gives) != 3 || fit.Name != "diode" {
+		t.Errorf("%+v", seq.Steps[1])
+	}
+	set, ok := seq.Steps[0].(*sequence.Sweep).Steps[0].(*sequence.Source)
+	if !ok || set.Force != sequence.Amps || math.Abs(set.Pulse.Duty()-1.0/11) > 1e-12 {
+		t.Errorf("%+v", set)
 	}
 }
 
