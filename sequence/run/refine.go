@@ -1,9 +1,11 @@
 package run
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"fourwire/analysis/sweep"
@@ -86,7 +88,7 @@ func (r *runner) refine(ctx context.Context, f *refined, done func(quantity.Quan
 	if r.ff == nil {
 		text := fmt.Sprintf("%s over %s: %d points added to %d: %s", f.step.Refine.By, f.step.Name, added, len(f.values), how)
 		if top := f.top(); top >= 0 {
-			low, high := f.bracket(top)
+			low, high := r.bracket(f, top)
 			text += fmt.Sprintf("; the greatest is %s, between %s and %s", f.taken[top].y.Quantity().Text(5), f.taken[low].at.Text(5), f.taken[high].at.Text(5))
 		}
 		r.note("refine", level(len(f.failed) == 0), text)
@@ -204,33 +206,30 @@ func (f *refined) top() int {
 	return top
 }
 
-// bracket gives the points between which the peak lies: the neighbours of all that are not clearly below the greatest. What two points share
-// cancels in their difference; points on different ranges share less.
-func (f *refined) bracket(top int) (low, high int) {
-	from, to := f.taken[top].at.SI, f.taken[top].at.SI
-	for _, p := range f.taken {
-		d := measured.Sub(f.taken[top].y, p.y)
-		if d.X <= clearly*d.Std() {
-			from, to = math.Min(from, p.at.SI), math.Max(to, p.at.SI)
+// bracket gives the points between which the peak lies: on each side of the greatest the nearest one that is clearly below it, by all that makes the
+// difference of the two uncertain: what they share cancels in it, as far as it acts on both alike. A point further out belongs to it where not even
+// scatter puts it below.
+func (r *runner) bracket(f *refined, top int) (low, high int) {
+	order := make([]int, len(f.taken))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(f.taken[a].at.SI, f.taken[b].at.SI) })
+	at := slices.Index(order, top)
+	below := func(k int) measured.Value { return measured.Sub(f.taken[top].y, f.taken[order[k]].y) }
+	from, to := at, at
+	for from > 0 && below(from-1).X <= clearly*below(from-1).Std() {
+		from--
+	}
+	for to+1 < len(order) && below(to+1).X <= clearly*below(to+1).Std() {
+		to++
+	}
+	for k := range order {
+		if d := below(k); d.X <= clearly*r.apart(d)/2 {
+			from, to = min(from, k), max(to, k)
 		}
 	}
-	low, high = -1, -1
-	for i, p := range f.taken {
-		if x := p.at.SI; x < from && (low < 0 || x > f.taken[low].at.SI) {
-			low = i
-		} else if x > to && (high < 0 || x < f.taken[high].at.SI) {
-			high = i
-		}
-	}
-	for i, p := range f.taken { // at an end of the sweep
-		if low < 0 && p.at.SI == from {
-			low = i
-		}
-		if high < 0 && p.at.SI == to {
-			high = i
-		}
-	}
-	return low, high
+	return order[max(0, from-1)], order[min(len(order)-1, to+1)]
 }
 
 // giveRefined keeps the results of a refined sweep in the point of the list that it stands in.
@@ -265,7 +264,7 @@ func (r *runner) giveRefined(f *refined) error {
 	for _, g := range gives {
 		v := measured.Value{X: nan, Dim: r.dimOf(g.Name)}
 		if top >= 0 {
-			low, high := f.bracket(top)
+			low, high := r.bracket(f, top)
 			switch g.What {
 			case sequence.GivesPeak:
 				v = f.taken[top].y
