@@ -27,6 +27,7 @@ type buoy struct {
 	plan   *plan.Plan
 	models map[string]*model.Model
 	sim    *sim.Bench
+	scene  *sim.Scenario
 	ledger measured.Ledger
 	dir    string
 	events []run.Event
@@ -71,6 +72,7 @@ func newBuoy(t testing.TB, text string, seed uint64, each func(bench, scene stri
 	if found.Failed() {
 		t.Fatalf("%v", found.List())
 	}
+	b.scene = scene
 	options := sim.Options{}
 	if seed > 0 {
 		options.Seed = &seed
