@@ -227,6 +227,9 @@ func (o *origins) find(input string) origin {
 			return origin{name, what, nil}
 		}
 	}
+	if strings.HasSuffix(input, "length of the recording") || strings.HasSuffix(input, "length of the recordings") {
+		return origin{"the length of the recording", input, nil}
+	}
 	return origin{"elsewhere", input, nil}
 }
 

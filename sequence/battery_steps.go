@@ -123,7 +123,7 @@ func DrainResults() []Result {
 		{"lowest", quantity.Voltage, "lowest sample of the voltage"},
 		{"time", quantity.Time, "length of what was looked at"},
 		{"events", quantity.Ratio, "number of events"},
-		{"event_charge", quantity.Charge, "mean charge of the most frequent kind of event, above sleep"},
+		{"event_charge", quantity.Charge, "mean charge of an event of the kind that takes most of the charge"},
 		{"event_time", quantity.Time, "mean duration of that kind"},
 		{"period", quantity.Time, "mean time from one event of that kind to the next"},
 		{"sleep", quantity.Current, "mean current of the lowest state"},

@@ -92,11 +92,8 @@ func (a *app) drain(dir, name string, f drainFlags) error {
 		r := found.result
 		doc.FromSeconds, doc.ToSeconds, doc.Volts = float64(r.From)*r.IntervalSeconds, float64(r.To)*r.IntervalSeconds, found.volts
 		if compared != nil {
-			doc.Against = run.CompareOf(*compared, other.trace)
+			doc.Against = run.CompareOf(*compared, other.trace, other.result)
 			doc.Against.Record = other.record
-			for _, p := range other.result.CCDF {
-				doc.Against.CCDF = append(doc.Against.CCDF, record.CCDFPoint{Amps: p.Amps, Above: p.Fraction})
-			}
 		}
 		return a.document(doc)
 	}

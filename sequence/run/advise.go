@@ -53,7 +53,7 @@ type share struct {
 const adviceMargin = 0.9 // of the uncertainty that would just decide: the value moves when it is measured again
 
 // advise names the cheapest change that brings the standard uncertainty of a value down to what its rule needs, worked out from the
-// value's budget and the models: more time where scatter rules; a lower range; other instruments of the bench; else it says what
+// value's budget and the models: a longer recording; more time where scatter rules; a lower range; other instruments of the bench; else it says what
 // would be needed.
 func (r *runner) advise(v measured.Value, needed float64, whole bool) string {
 	std := r.expanded(v) / 2
@@ -66,7 +66,8 @@ func (r *runner) advise(v measured.Value, needed float64, whole bool) string {
 	target := needed * adviceMargin
 	shares, rest := r.shares(v)
 	b := budget{run: r, shares: shares, rest: rest, whole: whole, target: target * target, dim: v.Dim}
-	for _, change := range []func() (string, float64){b.longer, b.lower, b.exchange} {
+	record := func() (string, float64) { return r.recordLonger(v, b.target) }
+	for _, change := range []func() (string, float64){record, b.longer, b.lower, b.exchange} {
 		if text, variance := change(); text != "" {
 			return fmt.Sprintf("would be decided, where the value stays, by this: %s; U goes from %s to about %s", text, quantity.Of(2*std, v.Dim).Text(2), quantity.Of(2*math.Sqrt(variance), v.Dim).Text(2))
 		}

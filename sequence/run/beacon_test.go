@@ -528,3 +528,22 @@ func outer(rec *record.Record) record.Point {
 	}
 	return record.Point{}
 }
+
+// What a drain gives of events is of the kind that takes most of the charge, which ticks of the clock, ten times as many, do not; and a mean
+// that is left open by the length of its recording is decided by a longer one, which the advice says. The scenario: a report of about
+// 3.2 mC in a minute.
+func TestWhatAShortRecordingLeavesOpen(t *testing.T) {
+	b := newBeacon(t, powered+`
+  - {record: short, with: log, of: {i: i(node-a.supply)}, every: 1 ms, for: 10 min}
+  - {drain: short, gives: {mean: i_mean, event_charge: q_report, period: t_report}}
+  - judge: {limit: i_mean <= 65 uA, rule: guard band}
+`, "")
+	rec, _ := b.mustEnd()
+	p := rec.Rows[0]
+	if q, every := p.Cells["q_report"].SI, p.Cells["t_report"].SI; q < 2.9e-3 || q > 4e-3 || math.Abs(every-60) > 1 {
+		t.Errorf("a report takes %g C and comes every %g s", q, every)
+	}
+	if len(rec.Verdicts) != 1 || rec.Verdicts[0].Outcome != record.Undecided || !strings.Contains(rec.Verdicts[0].Advice, "by this: record short for ") || !strings.Contains(rec.Verdicts[0].Advice, " in place of 10 min") {
+		t.Errorf("%+v", rec.Verdicts)
+	}
+}

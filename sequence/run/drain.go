@@ -149,7 +149,7 @@ func (r *runner) lengthOf(name string, d *drained) {
 		return
 	}
 	if r.cfg.Ledger != nil {
-		d.mean = r.plus(d.mean, r.cfg.Ledger.Own(measured.Input{Name: name + " length of the recording", Kind: measured.Noise}), st.Mean)
+		d.mean = r.plus(d.mean, r.cfg.Ledger.Own(measured.Input{Name: name + lengthOfOne, Kind: measured.Noise}), st.Mean)
 		d.kept.Mean = estimate(d.mean, r.cfg.Ledger)
 	}
 	text := fmt.Sprintf("the length of the recording alone leaves the mean open by %s (k = 2; %s)", quantity.Amp(2*st.Mean), st.Method)
@@ -205,9 +205,11 @@ func blocksOf(ctx context.Context, t *trace.Trace, signals []int, from, to int64
 func (d *drained) value(what string) measured.Value {
 	res := d.result
 	exact := func(x float64, dim quantity.Dimension) measured.Value { return measured.Exact(quantity.Of(x, dim)) }
-	var kind *drain.Kind
-	if len(res.Kinds) > 0 {
-		kind = &res.Kinds[0]
+	var kind *drain.Kind // the one that takes most of the charge
+	for i := range res.Kinds {
+		if kind == nil || res.Kinds[i].Charge.X > kind.Charge.X {
+			kind = &res.Kinds[i]
+		}
 	}
 	switch what {
 	case "mean":
@@ -225,7 +227,7 @@ func (d *drained) value(what string) measured.Value {
 	case "time":
 		return exact(res.Seconds, quantity.Time)
 	case "events":
-		return exact(float64(len(res.Events)), quantity.Ratio)
+		return exact(float64(len(res.Events)+res.More), quantity.Ratio)
 	case "event_charge":
 		if kind != nil {
 			return kind.MeanCharge

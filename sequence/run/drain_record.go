@@ -2,12 +2,14 @@ package run
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -28,14 +30,14 @@ func DrainOf(name, signal string, res *drain.Result) *record.Drain {
 		Trace: name, Signal: signal, ToSeconds: float64(res.To-res.From) * res.IntervalSeconds,
 		Mean: estimate(res.Mean, l), Charge: estimate(res.Charge, l), Energy: estimate(res.Energy, l), RMS: estimate(res.RMS, l), Peak: estimate(res.Peak, l),
 		FloorAmps: res.Thresholds.FloorAmps, EnterAmps: res.Thresholds.EnterAmps, LeaveAmps: res.Thresholds.LeaveAmps, Method: res.Thresholds.Method,
-		Count: len(res.Events), Notes: append([]string(nil), res.Notes...),
+		Count: len(res.Events) + res.More, Notes: append([]string(nil), res.Notes...),
 	}
 	for _, s := range res.States {
 		one := record.DrainState{Name: s.Name, Seconds: s.Seconds, Coulombs: s.Charge.X, U: s.Charge.Expanded(), MeanAmps: s.Amps, PeakAmps: s.PeakAmps, Share: s.Share, TimeShare: s.TimeShare, Visits: s.Visits}
 		out.States = append(out.States, one)
 	}
-	for i, e := range res.Events[:min(len(res.Events), mostEvents)] {
-		out.Events = append(out.Events, eventOf(res, i, &e))
+	for _, i := range greatest(res.Events, mostEvents) {
+		out.Events = append(out.Events, eventOf(res, i, &res.Events[i]))
 	}
 	for _, k := range res.Kinds {
 		out.Kinds = append(out.Kinds, record.DrainKind{Name: k.Name, Count: k.Count, PeriodSeconds: k.PeriodSeconds, PeriodSpread: k.PeriodSpread, MeanSeconds: k.MeanSeconds,
@@ -44,9 +46,7 @@ func DrainOf(name, signal string, res *drain.Result) *record.Drain {
 	for _, s := range res.Spans {
 		out.Spans = append(out.Spans, record.DrainSpan{FromIndex: s.From, State: s.State})
 	}
-	for _, p := range res.CCDF {
-		out.CCDF = append(out.CCDF, record.CCDFPoint{Amps: p.Amps, Above: p.Fraction})
-	}
+	out.CCDF = ccdfOf(res)
 	if i := res.Inrush; i != nil {
 		out.Inrush = &record.Inrush{Start: float64(i.Start) * res.IntervalSeconds, Seconds: i.Seconds, PeakAmps: i.PeakAmps, Coulombs: i.Coulombs}
 	}
@@ -54,6 +54,27 @@ func DrainOf(name, signal string, res *drain.Result) *record.Drain {
 		out.Ranges = append(out.Ranges, record.DrainRange{FullAmps: x.FullAmps, Seconds: x.Seconds, Coulombs: x.Coulombs})
 	}
 	return out
+}
+
+func ccdfOf(res *drain.Result) (points []record.CCDFPoint) {
+	for _, p := range res.CCDF {
+		points = append(points, record.CCDFPoint{Amps: p.Amps, Above: p.Fraction})
+	}
+	return points
+}
+
+// greatest gives the indices of the events with most charge, at most so many, in order of time.
+func greatest(events []drain.Event, most int) []int {
+	list := make([]int, len(events))
+	for i := range list {
+		list[i] = i
+	}
+	if len(list) > most {
+		slices.SortStableFunc(list, func(a, b int) int { return cmp.Compare(events[b].Coulombs, events[a].Coulombs) })
+		list = list[:most]
+		slices.Sort(list)
+	}
+	return list
 }
 
 func eventOf(res *drain.Result, i int, e *drain.Event) record.DrainEvent {
@@ -89,12 +110,12 @@ func estimate(v measured.Value, l *measured.Ledger) record.Estimate {
 	return e
 }
 
-// CompareOf is a comparison as a record keeps it: this recording against another one.
-func CompareOf(c drain.Comparison, trace string) *record.Comparison {
-	out := &record.Comparison{Trace: trace, Notes: append([]string(nil), c.Notes...)}
+// CompareOf is a comparison as a record keeps it: this recording against another one, of the named trace.
+func CompareOf(c drain.Comparison, trace string, other *drain.Result) *record.Comparison {
+	out := &record.Comparison{Trace: trace, Notes: append([]string(nil), c.Notes...), CCDF: ccdfOf(other)}
 	add := func(prefix string, list ...drain.Change) {
 		for _, x := range list {
-			what := strings.TrimSpace(prefix + x.Name)
+			what := strings.TrimSpace(prefix + strings.TrimPrefix(x.Name, prefix)) // a kind without a name of its own is "kind 1"
 			if x.Measure != "" && x.Measure != what {
 				what += ", " + x.Measure
 			}
@@ -133,10 +154,10 @@ func (r *runner) against(ctx context.Context, s *sequence.Drain, d *drained) (ch
 		}
 	}
 	c := drain.Compare(other.result, d.result)
-	d.kept.Against = CompareOf(c, name)
+	d.kept.Against = CompareOf(c, name, other.result)
 	change = c.Total.Difference
 	if c.Total.Statistical > 0 && r.cfg.Ledger != nil {
-		change = r.plus(change, r.cfg.Ledger.Own(measured.Input{Name: "length of the recordings", Kind: measured.Noise}), c.Total.Statistical)
+		change = r.plus(change, r.cfg.Ledger.Own(measured.Input{Name: lengthOfBoth, Kind: measured.Noise}), c.Total.Statistical)
 	}
 	return change, nil
 }
@@ -144,7 +165,7 @@ func (r *runner) against(ctx context.Context, s *sequence.Drain, d *drained) (ch
 // tellDrain says the main figures.
 func (r *runner) tellDrain(name string, d *drained) {
 	text := fmt.Sprintf("%s: mean %s (U %s), %s in %s, %d events", name, d.mean.Quantity().Text(5), quantity.Amp(d.mean.Expanded()), d.result.Charge.Quantity().Text(5),
-		spanText(d.result.Seconds), len(d.result.Events))
+		spanText(d.result.Seconds), d.kept.Count)
 	for k, s := range d.result.States {
 		if k == mostTold {
 			break

@@ -33,6 +33,7 @@ type fakeRecorder struct {
 	more    float64 // C that it counts beyond that
 	skips   int64   // samples that it neither takes nor counts, from the 500th on
 	garble  int64   // the block with this sample cannot be read; 0: none
+	ahead   int64   // samples that it has before their time, as a unit has that is simulated faster than the clock goes
 }
 
 const fakeEvery = time.Millisecond
@@ -51,7 +52,7 @@ func (f *fakeRecorder) taken() int64 {
 	if !f.stopped.IsZero() {
 		end = f.stopped
 	}
-	n := int64(end.Sub(f.started) / fakeEvery)
+	n := int64(end.Sub(f.started)/fakeEvery) + f.ahead
 	if n > 500 {
 		n = max(500, n-f.skips)
 	}
@@ -292,5 +293,25 @@ func TestReadingsWhileSomethingIsRecorded(t *testing.T) {
 	}
 	if fetches < 8 || fetches > 100 { // a block of 4096 samples is 4.1 s
 		t.Errorf("%d fetches", fetches)
+	}
+}
+
+// A unit that is ahead of the clock is not waited for; one that keeps its pace is, and so is one that is ahead by less than an answer is held.
+func TestAUnitAheadOfTheClockIsNotWaitedFor(t *testing.T) {
+	for _, c := range []struct {
+		ahead       int64
+		least, most time.Duration // until the recording is over
+	}{{0, 19 * time.Second, 25 * time.Second}, {40, 19 * time.Second, 25 * time.Second}, {60_000, 0, 8 * time.Second}} { // the first block of 4.1 s is waited for
+		b, f := newFakeBench(), &fakeRecorder{ahead: c.ahead}
+		k, _, err := recorded(t, context.Background(), b, f, twoSeconds)
+		if err != nil || len(k.points) != 1 {
+			t.Fatalf("%v, %d points", err, len(k.points))
+		}
+		if took := f.stopped.Sub(f.started); took < c.least || took > c.most {
+			t.Errorf("%d samples ahead: 20 s took %v, want %v to %v", c.ahead, took, c.least, c.most)
+		}
+		if st := statement(t, k, "hunt"); !st.Complete || st.Received < 20_000 {
+			t.Errorf("%d samples ahead: %+v", c.ahead, st)
+		}
 	}
 }
