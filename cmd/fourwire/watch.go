@@ -42,7 +42,7 @@ func (w *watcher) observe(e run.Event) {
 }
 
 // notable are the kinds of event that are worth a line while a run goes on.
-var notable = map[string]bool{"note": true, "safe": true, "coverage": true, "recorded": true, "drain": true, "life": true, "emulation": true, "emulated": true, "profile": true}
+var notable = map[string]bool{"note": true, "safe": true, "coverage": true, "recorded": true, "drain": true, "life": true, "emulation": true, "emulated": true, "profile": true, "rails": true}
 
 // end says how the run ended and where its record is.
 func (w *watcher) end(dir string) error {

@@ -13,6 +13,7 @@ type Ability struct {
 
 	Steps       int // of a list; 0: it runs none
 	Least, Most float64
+	Stays       bool    // it may be left where the wave ends: that is how it stays set anyway
 	HostSeconds float64 // from one setting by the computer to the next, at best
 }
 
@@ -70,7 +71,7 @@ func (w Wave) EndsSafe() bool { return w.Last() == 0 || w.Last() == w.First() }
 // Nearest works out how a source comes nearest to a wave: by its list where that keeps to the tolerance, else by whatever is outside it for a shorter time.
 func Nearest(w Wave, a Ability, t Tolerance) Following {
 	host := follow(w, a, t, ByHost, Ability{Steps: mostHostSteps, Least: math.Max(a.HostSeconds, leastHost)})
-	if a.Steps < 2 || !w.EndsSafe() {
+	if a.Steps < 2 || !w.EndsSafe() && !a.Stays {
 		return host
 	}
 	list := follow(w, a, t, ByList, a)

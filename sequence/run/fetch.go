@@ -174,7 +174,7 @@ func (r *runner) pumpNow(ctx context.Context, rec *recording) error {
 // sleep waits; recordings go on meanwhile.
 func (r *runner) sleep(ctx context.Context, d time.Duration) error {
 	defer r.cfg.Spans.Enter(ledger.FixedWait, "").Leave()
-	if len(r.recs) == 0 {
+	if len(r.recs) == 0 && len(r.up) == 0 {
 		return r.clock.Sleep(ctx, d)
 	}
 	end := r.clock.Now().Add(d)
@@ -186,7 +186,13 @@ func (r *runner) sleep(ctx context.Context, d time.Duration) error {
 		for _, rec := range r.recs {
 			left = min(left, rec.span)
 		}
+		if look, ok := r.untilLook(); ok {
+			left = min(left, look)
+		}
 		if err := r.clock.Sleep(ctx, left); err != nil {
+			return err
+		}
+		if err := r.lookAtRails(ctx); err != nil {
 			return err
 		}
 		if err := r.pump(ctx); err != nil {

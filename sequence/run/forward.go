@@ -58,6 +58,8 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		return true, r.followRecord(ctx, s, f)
 	case *sequence.Capture:
 		return true, r.followCapture(ctx, s, f)
+	case *sequence.Rails:
+		return true, r.stop(Input, "a run cannot go on across the rails %s: which of them came up when is not in a record; run it anew", s.Name)
 	case *sequence.Profile:
 		return true, r.followProfile(s)
 	case *sequence.List:

@@ -74,6 +74,8 @@ type runner struct {
 	looked  time.Time              // at the outputs, while something is recorded or emulated
 	had     map[int]recordedBefore // recordings that a run which goes on has, by the ordinal of their step
 
+	up []*railGroup // rails that are up, or on their way
+
 	places map[diag.Place]string // of steps, as text
 	rising *rising               // outputs that are watched on their way up; nil: none
 
@@ -100,6 +102,7 @@ type roleState struct {
 	held     held
 	response Response
 	offAt    time.Time // when it was switched off last
+	offDone  time.Time // when it was seen to be off, on the way out
 	pulse    *pulsed   // nil: it is not pulsed
 	rests    time.Time // until when a pulsed source rests
 }

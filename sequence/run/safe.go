@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"fourwire/driver"
@@ -51,6 +52,9 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 		}
 	}
 	r.abandonCapture(ctx)
+	if err := r.railsOff(cause); err != nil {
+		all = errors.Join(all, err)
+	}
 	r.abandon(ctx, cause)
 	if cause != nil {
 		r.abortMeters(ctx)
@@ -92,7 +96,7 @@ func (r *runner) handedOver(cause, why error) error {
 	return &Stop{Kind: Safety, Err: why}
 }
 
-// offOrder is the roles that can be on: loads, then sources.
+// offOrder is the roles that can be on: loads, then rails in reverse, then the other sources.
 func (r *runner) offOrder() []int {
 	var order []int
 	for i := range r.roles {
@@ -100,8 +104,13 @@ func (r *runner) offOrder() []int {
 			order = append(order, i)
 		}
 	}
+	for k := len(r.up) - 1; k >= 0; k-- {
+		for n := len(r.up[k].roles) - 1; n >= 0; n-- {
+			order = append(order, r.up[k].roles[n])
+		}
+	}
 	for i := range r.roles {
-		if r.roles[i].feed != nil {
+		if r.roles[i].feed != nil && !slices.Contains(order, i) {
 			order = append(order, i)
 		}
 	}
@@ -131,6 +140,7 @@ func (r *runner) off(ctx context.Context, i int) (err error) {
 	if st.On {
 		return errors.New("it says that it is on")
 	}
+	role.offDone = r.clock.Now()
 	if role.wasOn && len(st.Tripped) > 0 && r.endTrip == nil {
 		r.endTrip = r.tripped(role, st.Tripped)
 	}

@@ -58,6 +58,9 @@ func (r *runner) steps(ctx context.Context, steps []sequence.Step) error {
 		if err := r.pump(ctx); err != nil {
 			return err
 		}
+		if err := r.lookAtRails(ctx); err != nil {
+			return err
+		}
 		r.place = s.At()
 		r.ordinal++
 		if r.ff != nil {
@@ -117,6 +120,8 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.record(ctx, s)
 	case *sequence.Capture:
 		return r.capture(ctx, s)
+	case *sequence.Rails:
+		return r.rails(ctx, s)
 	case *sequence.Profile:
 		return r.profile(ctx, s)
 	case *sequence.List:
