@@ -149,6 +149,38 @@ func TestPartsComeBackInsideTheirUncertainty(t *testing.T) {
 	}
 }
 
+// Every limit of every example is met on its own bench, and nothing stays on.
+func TestEveryExampleOfAPartPasses(t *testing.T) {
+	files, err := filepath.Glob(filepath.Join(partsFolder, "*.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ran := 0
+	for _, file := range files {
+		text := partsFile(t, filepath.Base(file))
+		if !strings.HasPrefix(text, "fourwire: sequence/") {
+			continue
+		}
+		ran++
+		t.Run(filepath.Base(file), func(t *testing.T) {
+			b := newParts(t, text, 0)
+			rec, s := b.mustEnd()
+			b.mustBeOff()
+			if s.Outcome != "pass" || len(rec.Verdicts) == 0 {
+				t.Errorf("%s, %d verdicts", s.Outcome, len(rec.Verdicts))
+			}
+			for _, p := range rec.Rows {
+				if !p.Valid && !strings.Contains(p.Why, "in compliance") {
+					t.Errorf("point %d: %s", p.Number, p.Why)
+				}
+			}
+		})
+	}
+	if ran != 6 {
+		t.Errorf("%d examples", ran)
+	}
+}
+
 // Points at which the unit was at its limit are marked, take no part in a fit, and are counted.
 func TestPointsInComplianceAreLeftOut(t *testing.T) {
 	b := newParts(t, partsFile(t, "diode.yaml"), 0)
