@@ -128,7 +128,7 @@ func peakOf(t *testing.T) float64 {
 
 // The interval of the peak holds the true one in 95 % of benches, which differ in the errors of their instruments. FOURWIRE_LONG=1 tries 200.
 func TestThePeakLiesInItsInterval(t *testing.T) {
-	benches, least := 12, 11
+	benches, least := 8, 7
 	if os.Getenv("FOURWIRE_LONG") != "" {
 		benches, least = 200, 190
 	}
