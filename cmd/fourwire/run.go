@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os/signal"
 	"path/filepath"
 	"strings"
@@ -38,6 +39,8 @@ type runFlags struct {
 	acknowledge string
 	// accept is the reason for which misfits of the bench that can only spoil results are accepted
 	accept string
+	// withParent ends the run in order when standard input ends: whoever started it has gone
+	withParent bool
 }
 
 func (a *app) runCommand() *cobra.Command {
@@ -72,7 +75,9 @@ and seed, into the same record. Sources go on first, with the device unloaded; a
 			case f.resume == "":
 				return &failure{status: exitInput, err: errors.New("name a sequence file, or a record to go on with: --resume RECORD"), hint: `see "fourwire run --help"`}
 			}
-			return a.run(cmd.Context(), path, f, cmd.Flags().Changed("seed"))
+			ctx, cancel := a.whileParent(cmd.Context(), f.withParent)
+			defer cancel()
+			return a.run(ctx, path, f, cmd.Flags().Changed("seed"))
 		},
 	}
 	cmd.Flags().StringVar(&f.bench, "bench", "", "bench file; the one that the sequence names if left out")
@@ -86,7 +91,22 @@ and seed, into the same record. Sources go on first, with the device unloaded; a
 	cmd.Flags().StringVar(&f.acknowledge, "acknowledge", "", "name of who takes note of voltages that are dangerous to touch; --yes does not do that")
 	cmd.Flags().BoolVar(&f.debug, "check-each-command", false, "ask for errors after each command instead of after each step (slow)")
 	cmd.Flags().StringVar(&f.accept, "accept-fit", "", "run although the bench does not fit, with this reason in the record; not where guard or protection do not fit")
+	cmd.Flags().BoolVar(&f.withParent, "with-parent", false, "stop as Ctrl-C does when standard input ends")
+	_ = cmd.Flags().MarkHidden("with-parent") // for the daemon
 	return cmd
+}
+
+// whileParent gives a context that ends, as after Ctrl-C, when standard input does.
+func (a *app) whileParent(ctx context.Context, wanted bool) (context.Context, func()) {
+	if !wanted {
+		return ctx, func() {}
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	go func() {
+		_, _ = io.Copy(io.Discard, a.in) // however it ends, whoever held it has gone
+		cancel(errInterrupted)
+	}()
+	return ctx, func() { cancel(nil) }
 }
 
 // oneRun is everything that one call of `run` works with.

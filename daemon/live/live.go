@@ -35,7 +35,7 @@ func New[T any](boot string, remember int) *Stream[T] {
 // Publish adds an event; make is given the id that it will have.
 func (s *Stream[T]) Publish(event func(id string) T) {
 	s.mu.Lock()
-	e := Event[T]{s.next, event(s.id(s.next))}
+	e := Event[T]{s.next, event(s.ID(s.next))}
 	if len(s.ring) < cap(s.ring) {
 		s.ring = append(s.ring, e)
 	} else {
@@ -48,13 +48,14 @@ func (s *Stream[T]) Publish(event func(id string) T) {
 	close(news)
 }
 
-func (s *Stream[T]) id(number uint64) string { return s.boot + "-" + strconv.FormatUint(number, 10) }
+// ID is the id of the event with a number.
+func (s *Stream[T]) ID(number uint64) string { return s.boot + "-" + strconv.FormatUint(number, 10) }
 
 // Last is the id of the latest event.
 func (s *Stream[T]) Last() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.id(s.next - 1)
+	return s.ID(s.next - 1)
 }
 
 // Cursor is where one watcher is.

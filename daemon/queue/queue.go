@@ -312,3 +312,8 @@ func (q *Queue) Resume(ctx context.Context, id, who string) (Job, error) {
 	_, err = q.changeLocked(ctx, id, func(j *Job) error { j.Resumable = false; return nil })
 	return on, err
 }
+
+// Input gives what a job is run from.
+func (q *Queue) Input(ctx context.Context, id string) ([]byte, error) {
+	return q.config.Store.Input(ctx, id)
+}
