@@ -157,13 +157,13 @@ func TestWhatHasNotSettledInAListIsMeasuredAgain(t *testing.T) {
 
 // A source that cannot hold its voltage shows in a list by the readings, and from the host by its mode.
 func TestAWrongModeInAListIsAskedFor(t *testing.T) {
-	text := strings.Replace(quickLoads, "amps: 2.5 A}", "amps: 500 mA}", 1)
+	text := strings.NewReplacer("volts: 12 V, amps: 2.5 A}", "volts: 12 V, amps: 500 mA}", "1 A, 1.5 A, 2 A, 2.5 A]", "0.8 A, 1.5 A]", "at_most: 1 s", "at_most: 50 ms", "    repeat_first: yes\n", "").Replace(quickLoads)
 	b := newBuoy(t, text, 0, nil)
 	k, _, _, err := b.run(context.Background())
 	if err != nil {
 		t.Fatalf("%v\n%s", err, b.said())
 	}
-	for _, p := range k.points[:6] {
+	for _, p := range k.points[:4] {
 		limited := p.Cells["iout"].SI > 1.1 // 5 V 1.1 A / 0.9 / 12 V
 		if p.Valid == limited || limited && p.Modes["feed"] != "CC" && p.Modes["sink"] != "unregulated" {
 			t.Errorf("%g A: %+v", p.Cells["iout"].SI, p)
