@@ -126,7 +126,9 @@ func TestSamplesStandBehindTheirFilter(t *testing.T) {
 	d.ask("smu", "*OPC?")
 	row := d.row("smu", "VOLT")
 	ratio := math.Exp(-2 * math.Pi * 100e3 * 1e-6)
+	oddSteps := 0
 	for k, v := range row {
+		oddSteps += int(math.Abs(math.Round(v/lsb))) % 2
 		if odd := math.Abs(v/lsb - math.Round(v/lsb)); odd > 1e-2 { // single precision
 			t.Fatalf("sample %d, %.9g V, is no multiple of %.9g V", k, v, lsb)
 		}
@@ -138,6 +140,9 @@ func TestSamplesStandBehindTheirFilter(t *testing.T) {
 		}
 	}
 	within(t, "in the end", row[99], 5, 2*lsb)
+	if oddSteps == 0 {
+		t.Error("all samples are even multiples of the step: it is larger")
+	}
 }
 
 // The trigger on a level is right to one sample, not better: common practice, no source. The signal is a ramp of 1 mV a sample.
