@@ -86,7 +86,6 @@ func (l *Ledger) Place() string {
 type Entry struct {
 	ledger *Ledger
 	depth  int
-	began  time.Time
 }
 
 // Enter begins a span; the instrument may be empty. Spans that begin before it has ended are not part of it. Every entry must be
@@ -105,14 +104,13 @@ func (l *Ledger) enter(kind Kind, instrument string, whole bool) Entry {
 	if l == nil {
 		return Entry{}
 	}
-	now := l.clock.Now()
-	l.book(l.present(), now, 0)
-	next := account{kind: kind, instrument: instrument, step: l.step, whole: whole}
 	if n := len(l.stack); n > 0 && l.stack[n-1].whole {
-		next = l.stack[n-1]
+		l.stack = append(l.stack, l.stack[n-1]) // no span of its own
+		return Entry{l, len(l.stack)}
 	}
-	l.stack = append(l.stack, next)
-	return Entry{l, len(l.stack), now}
+	l.book(l.present(), l.clock.Now(), 0)
+	l.stack = append(l.stack, account{kind: kind, instrument: instrument, step: l.step, whole: whole})
+	return Entry{l, len(l.stack)}
 }
 
 // Leave ends the span.
@@ -127,13 +125,13 @@ func (e Entry) leave(first Kind, part time.Duration) {
 	if l == nil || len(l.stack) < e.depth {
 		return
 	}
-	now := l.clock.Now()
-	a := l.present()
-	if e.depth > 1 && l.stack[e.depth-2].whole { // it is no span of its own
+	if e.depth > 1 && l.stack[e.depth-2].whole {
 		l.stack = l.stack[:e.depth-1]
 		return
 	}
-	if part > 0 && !a.whole {
+	now := l.clock.Now()
+	a := l.present()
+	if part > 0 {
 		b := a
 		b.kind = first
 		until := l.since.Add(min(part, now.Sub(l.since)))

@@ -116,6 +116,23 @@ func TestWholeSpansAreCountedOnce(t *testing.T) {
 	}
 }
 
+// The first part of a whole span may be another kind: of a list that runs, the time between the readings is settling.
+func TestFirstPartOfAWholeSpan(t *testing.T) {
+	c := clock.NewVirtual(time.Time{})
+	l := ledger.New(c)
+	list := l.EnterWhole(ledger.Aperture, "")
+	for range 3 {
+		e := l.Enter(ledger.Processing, "smu")
+		pass(c, time.Second)
+		e.Leave()
+	}
+	list.LeaveFirst(ledger.Settle, 2*time.Second)
+	got := l.Spans()
+	if len(got) != 2 || got[0].Kind != ledger.Settle || got[0].Seconds != 2 || got[1].Kind != ledger.Aperture || got[1].Seconds != 1 {
+		t.Errorf("%+v", got)
+	}
+}
+
 // Without an account nothing is kept and nothing breaks.
 func TestNone(t *testing.T) {
 	var l *ledger.Ledger

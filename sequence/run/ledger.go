@@ -132,6 +132,8 @@ func StepTexts(s *sequence.Sequence) map[string]string {
 				walk(s.Steps)
 			case *sequence.Record:
 				walk(s.Steps)
+			case *sequence.Emulate:
+				walk(s.Steps)
 			case *sequence.Capture:
 				walk(s.Steps)
 			case *sequence.Rails:
