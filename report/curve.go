@@ -1,8 +1,10 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"fourwire/quantity"
 	"fourwire/record"
@@ -19,7 +21,7 @@ type Curve struct {
 	Missing    string // why there is nothing to draw; empty where there is
 }
 
-// Line is one line of a curve, its points in the order measured.
+// Line is one line of a curve, its points in the order measured; in the order of x where a sweep of the run chose points of its own.
 type Line struct {
 	Name string // "vin = 9 V"; empty for the only line
 	Dots []Dot
@@ -108,10 +110,35 @@ func curve(rec *record.Record, asked record.Curve) Curve {
 		}
 		c.Lines[at].Dots = append(c.Lines[at].Dots, d)
 	}
+	if refined(rec) {
+		for i := range c.Lines {
+			inOrder(c.Lines[i].Dots)
+		}
+	}
 	if drawn == 0 {
 		c.Missing = "no point has a value for it"
 	}
 	return c
+}
+
+// refined tells whether a sweep of the run chose points of its own, behind its values: its points are not in the order of x.
+func refined(rec *record.Record) bool {
+	return slices.ContainsFunc(rec.Log, func(e record.Event) bool { return e.Kind == "refined" })
+}
+
+// inOrder puts the points of a line in the order of x, those without one last.
+func inOrder(dots []Dot) {
+	slices.SortStableFunc(dots, func(a, b Dot) int {
+		switch none, other := math.IsNaN(a.X), math.IsNaN(b.X); {
+		case none && other:
+			return 0
+		case none:
+			return 1
+		case other:
+			return -1
+		}
+		return cmp.Compare(a.X, b.X)
+	})
 }
 
 func lineName(per *record.Column, si float64, part string) string {
