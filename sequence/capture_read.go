@@ -39,7 +39,7 @@ func (r *reader) capture(p Pos, n *diag.Node, s *scope) *Capture {
 	}
 	r.triggerRole(out, p)
 	if out.Trace != "" {
-		r.traces = append(r.traces, trace{name: out.Trace, signals: out.Signals, place: p.Place, captured: true})
+		r.traces = append(r.traces, trace{name: out.Trace, signals: out.Signals, place: p.Place, captured: true, broken: len(out.Signals) != len(entries(n.Get("of")))})
 	}
 	return out
 }
@@ -228,6 +228,12 @@ func (r *reader) triggerRole(out *Capture, p Pos) {
 		case *Load:
 			if t.On == OnOutput && step.Role == t.Role && step.Input != Off {
 				return
+			}
+		case *Rails:
+			for _, rail := range step.Up {
+				if t.On == OnOutput && rail.Role == t.Role {
+					return
+				}
 			}
 		case *List:
 			if t.On == OnSteps && step.Role == t.Role {

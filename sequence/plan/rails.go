@@ -50,7 +50,7 @@ func (p *Plan) Watch(s *sequence.Rails) RailsWatch {
 	w := RailsWatch{Every: max(leastWatch, min(limit/4, (limit-off-look)/2))}
 	eachStep(s.Steps, func(step sequence.Step) {
 		if m, ok := step.(*sequence.Measure); ok {
-			w.Blind = max(w.Blind, apertureOf(m), seconds(m.Burst.For.SI))
+			w.Blind = max(w.Blind, apertureOf(m))
 		}
 	})
 	w.Worst = max(w.Every, w.Blind) + look + off

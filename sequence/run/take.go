@@ -47,6 +47,9 @@ func (r *runner) expectAll(g *group) {
 
 // pass reads a group once more. A reading outside the guard of its node is an error; the reading is kept beside it.
 func (r *runner) pass(ctx context.Context, g *group, s *series, backwards bool) error {
+	if err := r.lookAtRails(ctx); err != nil {
+		return err
+	}
 	if err := r.once(ctx, g, backwards); err != nil {
 		return err
 	}
