@@ -11,6 +11,9 @@ import (
 // prepare brings everything into a known state with outputs off, then sets what protects the device. No output is on before
 // all of it has succeeded.
 func (r *runner) prepare(ctx context.Context) error {
+	if err := r.roomAhead(); err != nil {
+		return err
+	}
 	r.tell(Event{Kind: "stage", Text: "preparing the instruments"})
 	var tasks []task
 	for _, name := range r.order {

@@ -157,7 +157,7 @@ func (r *runner) startRecording(ctx context.Context, s *sequence.Record, name st
 		seconds = d.X
 		rec.expected = int64(math.Round(seconds / s.Every.SI))
 	}
-	if err := r.roomFor(rec, rec.expected); err != nil {
+	if err := r.roomFor(s, name, rec.expected); err != nil {
 		return nil, err
 	}
 	r.touched[role.Channel.Instrument] = true
@@ -234,11 +234,26 @@ func (r *runner) longMean(spec model.Range) (gain, offset float64) {
 }
 
 // roomFor refuses a recording that the disk has no room for.
-func (r *runner) roomFor(rec *recording, samples int64) error {
+func (r *runner) roomFor(s *sequence.Record, name string, samples int64) error {
 	free, ok := record.FreeBytes(r.keeper.Dir())
-	want := trace.BytesWanted(trace.Head{Signals: make([]trace.Signal, len(rec.step.Signals))}, samples) + leastRoom
+	want := trace.BytesWanted(trace.Head{Signals: make([]trace.Signal, len(s.Signals))}, samples) + leastRoom
 	if ok && free < want {
-		return r.stop(Bench, "%s takes up to %d MB while it is recorded, and the disk of %s has %d MB left: make room, or record for a shorter time", rec.name, want>>20, r.keeper.Dir(), free>>20)
+		return r.stop(Bench, "%s takes up to %d MB while it is recorded, and the disk of %s has %d MB left: make room, or record for a shorter time", name, want>>20, r.keeper.Dir(), free>>20)
+	}
+	return nil
+}
+
+// roomAhead refuses, before anything is switched on, what the disk has no room for even alone.
+func (r *runner) roomAhead() error {
+	if r.keeper == nil || r.cfg.Resume != nil { // a run that goes on may have it already
+		return nil
+	}
+	for i := range r.plan.Recordings {
+		s := r.plan.Recordings[i].Step
+		r.place = s.At()
+		if err := r.roomFor(s, s.Trace, r.plan.Recordings[i].Samples); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -372,7 +387,11 @@ func (r *runner) forget(rec *recording) {
 // abandon ends every recording on the way out of a run, when the outputs are off.
 func (r *runner) abandon(ctx context.Context, cause error) {
 	why := "the run ended"
-	if cause != nil {
+	var stop *Stop
+	switch {
+	case errors.As(cause, &stop) && stop.Kind == Interrupted: // which message it came before is no news
+		why = record.BrokenOff(errors.New("interrupted"))
+	case cause != nil:
 		why = record.BrokenOff(cause)
 	}
 	for _, rec := range slices.Clone(r.recs) {
