@@ -14,8 +14,6 @@ import (
 	"fourwire/record/trace"
 )
 
-const beaconExamples = "../../examples/beacon"
-
 const hourOfBeacon = `fourwire: sequence/1
 title: Beacon node, every sample of its current
 bench: bench.yaml

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -23,9 +22,6 @@ import (
 	"fourwire/sim"
 	"fourwire/sim/serve"
 )
-
-// long tells whether the full sizes are run, whose figures are printed. The small ones that are always on are the same tests.
-func long() bool { return os.Getenv("FOURWIRE_LONG") == "1" }
 
 // program builds the command once, as it is used: without the race detector, which multiplies time and memory.
 var program = sync.OnceValues(func() (string, error) {
@@ -239,12 +235,4 @@ func (s *servedBeacon) taken() float64 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.after.Taken["smu-a.1"].Coulombs - s.before.Taken["smu-a.1"].Coulombs
-}
-
-func decode[T any](t testing.TB, text string) (v T) {
-	t.Helper()
-	if err := json.Unmarshal([]byte(text), &v); err != nil {
-		t.Fatalf("%v: %.400s", err, text)
-	}
-	return v
 }
