@@ -231,9 +231,12 @@ func (r *runner) propagate(f *found, s *sequence.Fit, l law, p *fitting, best fi
 	}
 	if r.cfg.Ledger != nil {
 		failed := 0
-		own := best.weighed && len(p.used) <= oneByOne
-		if !own {
+		own := len(p.used) <= oneByOne
+		switch {
+		case !own:
 			best.misfit = 1
+		case !best.weighed:
+			best.misfit = p.beyond(l, best)
 		}
 		for _, source := range p.sources(r.cfg.Ledger, own) {
 			moved, ok := p.again(l, source, kelvin)

@@ -71,6 +71,30 @@ func (p *fitting) sources(ledger *measured.Ledger, own bool) []*source {
 	return out
 }
 
+// beyond is the part of what points miss their law by that is more than the uncertainty of their readings explains: 0 to 1. It is for a fit that
+// counts all points alike, whose own scatter says nothing of points that scatter more than others.
+func (p *fitting) beyond(l law, best fitted) float64 {
+	explained, seen := 0.0, 0.0
+	for n, row := range p.numbers {
+		miss := func(row []float64) float64 { return best.y(best.b, row) - row[l.up] }
+		here := miss(row)
+		seen += here * here
+		for k, u := range p.spread[n] {
+			if u <= 0 {
+				continue
+			}
+			moved := slices.Clone(row)
+			moved[k] += u / 2
+			d := miss(moved) - here
+			explained += d * d
+		}
+	}
+	if !(seen > explained) {
+		return 0
+	}
+	return 1 - explained/seen
+}
+
 // again fits the points with an error put in.
 func (p *fitting) again(l law, s *source, kelvin float64) ([]float64, bool) {
 	rows := make([][]float64, len(p.numbers))
