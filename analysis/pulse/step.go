@@ -94,7 +94,8 @@ func (w *wave[T]) passesFinal(from, to int, baseline, final level) int {
 	if math.Abs(way) < 5*w.scatter() {
 		return from
 	}
-	c := w.passes(final.x, way > 0, w.seconds(float64(from)))
+	// a little before the step it is on its baseline, from where the passage is seen as one
+	c := w.passes(final.x, way > 0, w.seconds(float64(max(0, from-16))))
 	if c.reason == "" && int(c.at) < to {
 		return max(from, int(math.Ceil(c.at)))
 	}

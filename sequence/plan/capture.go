@@ -62,6 +62,11 @@ func (p *Plan) Capture(s *sequence.Capture) *Capture {
 // captures binds the capture steps. Roles are bound before.
 func (c *binder) captures() {
 	c.plan.Captures = nil
+	for i := range c.plan.Roles {
+		if c.plan.Roles[i].Channel == (Channel{}) {
+			return // that has been said
+		}
+	}
 	eachStep(c.plan.Sequence.Steps, func(s sequence.Step) {
 		step, ok := s.(*sequence.Capture)
 		if !ok || len(step.Signals) == 0 || step.Every.SI <= 0 || step.For.SI <= 0 {

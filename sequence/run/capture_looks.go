@@ -195,7 +195,9 @@ func (a *analysis) transient() error {
 	a.add("baseline", s.Baseline, a.dim(), ofLevel)
 	a.add("final", s.Final, a.dim(), ofLevel)
 	a.add("swings", pulse.Figure{X: float64(s.Swings)}, quantity.Ratio, ofShare)
-	a.mark("cause", cause.X, nan, nan, nan)
+	if a.edge >= 0 {
+		a.mark("cause", cause.X, nan, nan, nan)
+	}
 	if s.Final.OK() {
 		a.mark("band", cause.X, orNaN(o.UntilSeconds), s.Final.X-o.Band, s.Final.X+o.Band)
 	}
@@ -348,7 +350,9 @@ func (a *analysis) startUp() error {
 	a.add("settling", s.Settled, quantity.Time, ofDelay)
 	a.add("dip", s.Dip, quantity.Ratio, ofShare)
 	a.add("final", s.High, a.dim(), ofLevel)
-	a.mark("cause", cause.X, nan, nan, nan)
+	if a.edge >= 0 {
+		a.mark("cause", cause.X, nan, nan, nan)
+	}
 	if s.Delay.OK() {
 		a.mark("10 %", cause.X+s.Delay.X, nan, nan, nan)
 		if s.Rise.OK() {
