@@ -18,6 +18,7 @@ type trace struct {
 	signals  []Signal
 	place    diag.Place
 	captured bool // around an event
+	broken   bool // some of its signals could not be read
 }
 
 // traceName is what a trace may be called: it becomes a name of files.

@@ -48,7 +48,9 @@ func (r *reader) signalOf(n *diag.Node, t *trace) *Signal {
 			return &t.signals[i]
 		}
 	}
-	r.found.AddHint(r.place(n), diag.Suggest(text(n), names), "the capture %s has no signal %q", t.name, text(n))
+	if !t.broken {
+		r.found.AddHint(r.place(n), diag.Suggest(text(n), names), "the capture %s has no signal %q", t.name, text(n))
+	}
 	return nil
 }
 
