@@ -31,7 +31,7 @@ func (b *Buck) wanted(inV, outV float64) BuckMode {
 		return BuckTripped
 	case b.mode == BuckTripped && b.Celsius > b.RestartC:
 		return BuckTripped
-	case b.latched && inV >= b.FallLockoutV:
+	case b.latched:
 		return BuckLatched
 	case b.rest > 0:
 		return BuckHiccup

@@ -61,14 +61,15 @@ func (l *Loop) slewed(amps, vin, vout jet, inductorH float64) jet {
 	return amps
 }
 
-// take makes the end of the step the present: so much is delivered, at so much error of the output. What a limit holds back does not wind up.
-func (l *Loop) take(amps, errorV float64, mayReverse bool) {
+// take makes the end of the step the present: so much is delivered, at so much error of the output. What a limit holds back, the current limit, dropout
+// or the slew of the inductor, does not wind up: the inductance then has what is delivered.
+func (l *Loop) take(amps, errorV float64) {
 	next := l.base + l.gain*errorV
 	switch asked := next + l.siemens*errorV; {
 	case amps < asked-1e-12:
 		next = min(next, amps)
-	case amps > asked+1e-12 && !mayReverse:
-		next = max(next, 0)
+	case amps > asked+1e-12:
+		next = max(next, amps)
 	}
 	l.before, l.amps, l.flow = l.amps, next, amps
 }
@@ -76,7 +77,7 @@ func (l *Loop) take(amps, errorV float64, mayReverse bool) {
 // Amps returns the current of the inductance and its value one step earlier.
 func (l *Loop) Amps() (now, before float64) { return l.amps, l.before }
 
-// TakeLoop makes the end of a step the present state of the converter's loop, at the terminal voltages that were solved for; stale keeps it.
+// TakeLoop makes the end of a step the present state of the converter's loop, at the terminal voltages that were solved for.
 func (b *Buck) TakeLoop(inV, outV float64) {
 	l := b.Loop
 	if !b.mode.Running() || inV < leastInputV {
@@ -85,7 +86,7 @@ func (b *Buck) TakeLoop(inV, outV float64) {
 	}
 	s := b.stage()
 	amps, _ := b.delivered(&s, constant(inV), constant(outV))
-	l.take(amps.x, b.ReferenceV-b.RegulationOhm*amps.x-outV, b.ForcedPWM)
+	l.take(amps.x, b.ReferenceV-b.RegulationOhm*amps.x-outV)
 }
 
 // TrialLoop returns what the loop's current would be at the end of the step, without taking it.
