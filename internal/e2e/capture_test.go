@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"fourwire/driver"
 	"fourwire/driver/bench"
@@ -38,6 +39,13 @@ type capturing struct {
 
 // capture runs a sequence on a bench that a scenario simulates, in process or over sockets in real time.
 func capture(t *testing.T, seqText, benchText, scenarioText string, seed uint64, sockets bool) capturing {
+	t.Helper()
+	c, _ := captureWith(t, context.Background(), seqText, benchText, scenarioText, seed, sockets, nil)
+	return c
+}
+
+// captureWith is capture with a context, and with who is told of pauses.
+func captureWith(t *testing.T, ctx context.Context, seqText, benchText, scenarioText string, seed uint64, sockets bool, busy func(time.Duration)) (capturing, *sim.Bench) {
 	t.Helper()
 	var found diag.Findings
 	seq := sequence.Read("s.yaml", []byte(seqText), nil, &found)
@@ -103,8 +111,8 @@ func capture(t *testing.T, seqText, benchText, scenarioText string, seed uint64,
 			out.points = append(out.points, *e.Point)
 		}
 	}
-	out.summary, out.err = run.Run(context.Background(), run.Config{Plan: p, Instruments: instruments, Clock: k, Ledger: terms, Sink: w, Observe: observe})
-	return out
+	out.summary, out.err = run.Run(ctx, run.Config{Busy: busy, Plan: p, Instruments: instruments, Clock: k, Ledger: terms, Sink: w, Observe: observe})
+	return out, world
 }
 
 // served serves a simulated bench on sockets of this machine.
