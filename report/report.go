@@ -81,6 +81,8 @@ func New(rec *record.Record) *Report {
 	r.Facts = facts(rec)
 	supply, remarks := supplies(rec)
 	r.Facts, r.Notices = append(r.Facts, supply...), append(r.Notices, remarks...)
+	groups, faults := railFacts(rec)
+	r.Facts, r.Notices = append(r.Facts, groups...), append(r.Notices, faults...)
 	r.Measured = sources(rec)
 	r.Cautions = cautions(rec)
 	r.Curves = curves(rec)

@@ -251,7 +251,7 @@ func (f *Following) trail(a Ability) Wave {
 			slew = a.SlewDown
 		}
 		if slew <= 0 {
-			out = append(out, Point{s.Seconds, s.Volts})
+			out = append(out, Point(s))
 			now = s.Volts
 		} else if s.Volts != now {
 			there := s.Seconds + math.Abs(s.Volts-now)/slew

@@ -152,3 +152,48 @@ func TestARailThatIsNotGood(t *testing.T) {
 		t.Errorf("on %v, off %v", on, off)
 	}
 }
+
+// The order from one capture of all rails, not from what an instrument says of itself: each follows the one before by the 20 ms that the sequence
+// states and what the computer takes to set the next one up, and the simulator's events say the same to half a millisecond.
+func TestTheOrderOfRailsFromOneCapture(t *testing.T) {
+	data, err := os.ReadFile("../../examples/rails/captured.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := railsWith(t, func(string) string { return string(data) }, "")
+	w, err := record.Create(b.dir, record.Start{Tool: "test", Title: "rails", Clock: b.sim.Clock(), Ledger: &b.ledger, Planned: b.plan.Points})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Columns(b.columns(), b.plan.Parts); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := run.Run(context.Background(), run.Config{Plan: b.plan, Instruments: b.open(), Clock: b.sim.Clock(), Ledger: &b.ledger, Sink: w}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Finish(record.End{Outcome: record.Pass}); err != nil {
+		t.Fatal(err)
+	}
+	rec, err := record.Open(b.dir)
+	if err != nil || len(rec.Rows) != 1 {
+		t.Fatalf("%v", err)
+	}
+	var onAt []time.Duration
+	for _, e := range b.sim.Events() {
+		if e.Kind == instrument.Switched && e.Value > 0 {
+			onAt = append(onAt, e.At)
+		}
+	}
+	if len(onAt) != 4 {
+		t.Fatalf("%v", onAt)
+	}
+	// half of each rise at 400 V/s lies between going on and the middle of the passage
+	volts := []float64{5, 3.3, 1.8, 1.2}
+	for i, name := range []string{"main_to_io", "io_to_memory", "memory_to_core"} {
+		want := (onAt[i+1] - onAt[i]).Seconds() + (volts[i+1]-volts[i])/2/400
+		got := rec.Rows[0].Cells[name].SI
+		if diff := got - want; diff < -1e-3 || diff > 1e-3 || want < 0.02 {
+			t.Errorf("%s: %g s from the capture, %g s by the simulator's events", name, got, want)
+		}
+	}
+}

@@ -1,0 +1,44 @@
+package report
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"strings"
+
+	"fourwire/quantity"
+	"fourwire/record"
+)
+
+// railFacts are the facts of groups of rails, and what took one down.
+func railFacts(rec *record.Record) (facts []Fact, notices []Notice) {
+	if rec.Dir == "" {
+		return nil, nil
+	}
+	root, err := os.OpenRoot(rec.Dir)
+	if err != nil {
+		return nil, nil
+	}
+	defer root.Close()
+	list, err := fs.ReadDir(root.FS(), record.AnalysisFolder)
+	if err != nil {
+		return nil, nil
+	}
+	for _, f := range list {
+		r := record.Rails{}
+		if !strings.HasSuffix(f.Name(), ".rails.json") || readInside(rec.Dir, path.Join(record.AnalysisFolder, f.Name()), &r) != nil {
+			continue
+		}
+		facts = append(facts, Fact{"Rails " + r.Name, r.Text() + " (by readings and the computer's clock)"})
+		if k := r.Fault; k != nil {
+			verdict := "as allowed"
+			if !k.Within {
+				verdict = "too slow"
+			}
+			notices = append(notices, Notice{true, fmt.Sprintf("All rails of %s were off %s after the last look at which all was well; %s is allowed: %s.", r.Name,
+				Pretty(quantity.Of(k.OffAfterSeconds, quantity.Time).Text(3)), Pretty(quantity.Of(r.AllOffSeconds, quantity.Time).Text(3)), verdict)})
+		}
+	}
+	return facts, notices
+}
