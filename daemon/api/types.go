@@ -217,7 +217,7 @@ type Brief struct {
 // Records is one page of the history, latest first.
 type Records struct {
 	Records []Brief `json:"records"`
-	Total   int     `json:"total" doc:"how many there are for this search"`
+	Total   int     `json:"total" doc:"how many there are for this search, counted up to 10000"`
 	Next    string  `json:"next,omitempty" doc:"give it as after for the next page; empty: this is the last"`
 }
 

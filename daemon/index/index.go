@@ -5,11 +5,12 @@ package index
 import (
 	"context"
 	"database/sql"
-	"encoding/base64"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"net/url"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -52,25 +53,29 @@ type Query struct {
 // Page is one page of what was found, latest first.
 type Page struct {
 	Rows  []Row
-	Total int
+	Total int    // counted up to 10,000
 	Next  string // empty: this is the last
 }
 
 // Index is the table. All methods may be called by several goroutines.
 type Index struct{ db *sql.DB }
 
-const layout = 1 // of the tables: another one in the file has it made anew
+const layout = 2 // of the tables: another one in the file has it made anew
 
-// schema keeps a count of all records besides, so that the first page does not count them.
+// mostCounted is how far a search counts what it finds: a page that says "more than 10000" is as good, and comes at once.
+const mostCounted = 10_000
+
+// schema gives a record the number under which its words are found so that the latest has the highest: its time of filing in microseconds, times 1000,
+// and a little more where two share one. A search then reads the words from their end and stops when the page is full. Outcome and sequence are
+// words, too, in a column of their own.
 const schema = `
 CREATE TABLE IF NOT EXISTS records (
   n INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, manifest TEXT, job TEXT, title TEXT, sequence TEXT, bench TEXT, operator TEXT,
   settings TEXT, serials TEXT, filed INTEGER NOT NULL, started INTEGER, seconds REAL, points INTEGER, outcome TEXT,
   simulated INTEGER, finished INTEGER, reason TEXT, stamp INTEGER NOT NULL);
-CREATE INDEX IF NOT EXISTS by_filed ON records (filed DESC, n DESC);
-CREATE INDEX IF NOT EXISTS by_outcome ON records (outcome, filed DESC, n DESC);
-CREATE INDEX IF NOT EXISTS by_sequence ON records (sequence, filed DESC, n DESC);
-CREATE VIRTUAL TABLE IF NOT EXISTS words USING fts5 (text, content='', contentless_delete=1, prefix='2 3 4');
+CREATE INDEX IF NOT EXISTS by_outcome ON records (outcome, n);
+CREATE INDEX IF NOT EXISTS by_sequence ON records (sequence, n);
+CREATE VIRTUAL TABLE IF NOT EXISTS words USING fts5 (text, tags, content='', contentless_delete=1, prefix='2 3 4 5');
 `
 
 // Open opens the table in a file, or makes it. One that cannot be read is made anew, empty.
@@ -142,20 +147,38 @@ func put(ctx context.Context, tx *sql.Tx, r Row) error {
 		return err
 	}
 	settings, serials := strings.Join(r.Settings, "\n"), strings.Join(r.Serials, "\n")
-	done, err := tx.ExecContext(ctx, `INSERT INTO records (id, manifest, job, title, sequence, bench, operator, settings, serials, filed, started, seconds, points,
-  outcome, simulated, finished, reason, stamp) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
-		r.ID, r.Manifest, r.Job, r.Title, r.Sequence, r.Bench, r.Operator, settings, serials, r.Filed.UnixMicro(), r.Started.UnixMicro(), r.Seconds, r.Points,
+	n, err := numberFor(ctx, tx, r.Filed)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO records (n, id, manifest, job, title, sequence, bench, operator, settings, serials, filed, started, seconds, points,
+  outcome, simulated, finished, reason, stamp) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
+		n, r.ID, r.Manifest, r.Job, r.Title, r.Sequence, r.Bench, r.Operator, settings, serials, r.Filed.UnixMicro(), r.Started.UnixMicro(), r.Seconds, r.Points,
 		r.Outcome, r.Simulated, r.Finished, r.Reason, r.Stamp)
 	if err != nil {
 		return err
 	}
-	n, err := done.LastInsertId()
-	if err != nil {
-		return err
-	}
 	text := strings.Join([]string{r.Title, r.Sequence, r.Bench, r.Operator, settings, serials, r.ID, r.Job, r.Reason}, "\n")
-	_, err = tx.ExecContext(ctx, "INSERT INTO words (rowid, text) VALUES (?, ?)", n, text)
+	_, err = tx.ExecContext(ctx, "INSERT INTO words (rowid, text, tags) VALUES (?, ?, ?)", n, text, tag('o', r.Outcome)+" "+tag('s', r.Sequence))
 	return err
+}
+
+// tag is a text as one word.
+func tag(kind byte, text string) string { return string(kind) + hex.EncodeToString([]byte(text)) }
+
+const perMicrosecond = 1000
+
+// numberFor is a number for a record filed at a time that no other has.
+func numberFor(ctx context.Context, tx *sql.Tx, filed time.Time) (n int64, err error) {
+	from := filed.UnixMicro() * perMicrosecond
+	var last sql.NullInt64
+	err = tx.QueryRowContext(ctx, "SELECT max(n) FROM records WHERE n >= ? AND n < ?", from, from+perMicrosecond).Scan(&last)
+	if err == nil && last.Valid {
+		if from = last.Int64 + 1; from%perMicrosecond == 0 {
+			err = errors.New("a thousand records were filed in one microsecond")
+		}
+	}
+	return from, err
 }
 
 func remove(ctx context.Context, tx *sql.Tx, id string) error {
@@ -200,11 +223,12 @@ func (x *Index) Stamps(ctx context.Context) (map[string]int64, error) {
 	return out, rows.Err()
 }
 
-const columns = "id, manifest, job, title, sequence, bench, operator, settings, serials, filed, started, seconds, points, outcome, simulated, finished, reason, stamp, n"
+const columns = "r.id, r.manifest, r.job, r.title, r.sequence, r.bench, r.operator, r.settings, r.serials, r.filed, r.started, r.seconds, r.points, r.outcome, " +
+	"r.simulated, r.finished, r.reason, r.stamp, r.n"
 
 // Get gives one record; ok is false where the table does not have it.
 func (x *Index) Get(ctx context.Context, id string) (r Row, ok bool, err error) {
-	r, _, err = scan(x.db.QueryRowContext(ctx, "SELECT "+columns+" FROM records WHERE id = ?", id))
+	r, _, err = scan(x.db.QueryRowContext(ctx, "SELECT "+columns+" FROM records r WHERE r.id = ?", id))
 	if errors.Is(err, sql.ErrNoRows) {
 		return Row{}, false, nil
 	}
@@ -236,37 +260,49 @@ func (x *Index) Search(ctx context.Context, q Query) (Page, error) {
 	if q.Limit <= 0 {
 		q.Limit = 100
 	}
-	where, args := []string{"1"}, []any{}
-	and := func(condition string, values ...any) {
-		where, args = append(where, condition), append(args, values...)
+	from, where, args := "records r", []string{"1"}, []any{}
+	and := func(condition string, value any) {
+		where, args = append(where, condition), append(args, value)
 	}
+	number := "r.n"
 	if match := matchOf(q.Words); match != "" {
-		and("n IN (SELECT rowid FROM words WHERE words MATCH ?)", match)
-	}
-	if q.Outcome != "" {
-		and("outcome = ?", q.Outcome)
-	}
-	if q.Sequence != "" {
-		and("sequence = ?", q.Sequence)
+		for _, t := range []struct {
+			kind byte
+			text string
+		}{{'o', q.Outcome}, {'s', q.Sequence}} {
+			if t.text != "" {
+				match += ` AND tags : "` + tag(t.kind, t.text) + `"`
+			}
+		}
+		from, number = "words w CROSS JOIN records r ON r.n = w.rowid", "w.rowid"
+		and("words MATCH ?", match)
+	} else {
+		if q.Outcome != "" {
+			and("r.outcome = ?", q.Outcome)
+		}
+		if q.Sequence != "" {
+			and("r.sequence = ?", q.Sequence)
+		}
 	}
 	if !q.From.IsZero() {
-		and("filed >= ?", q.From.UnixMicro())
+		and(number+" >= ?", q.From.UnixMicro()*perMicrosecond)
 	}
 	if !q.To.IsZero() {
-		and("filed < ?", q.To.UnixMicro())
+		and(number+" < ?", q.To.UnixMicro()*perMicrosecond)
 	}
 	var page Page
-	if err := x.db.QueryRowContext(ctx, "SELECT count(*) FROM records WHERE "+strings.Join(where, " AND "), args...).Scan(&page.Total); err != nil {
+	counted := "SELECT count(*) FROM (SELECT 1 FROM " + strings.TrimSuffix(from, " CROSS JOIN records r ON r.n = w.rowid") + " WHERE " + strings.Join(where, " AND ") + " LIMIT ?)"
+	if err := x.db.QueryRowContext(ctx, counted, append(slices.Clone(args), mostCounted)...).Scan(&page.Total); err != nil {
 		return page, err
 	}
 	if q.After != "" {
-		filed, n, err := endOf(q.After)
+		last, err := strconv.ParseInt(q.After, 36, 64)
 		if err != nil {
-			return page, err
+			return page, ErrPage
 		}
-		and("(filed, n) < (?, ?)", filed, n)
+		and(number+" < ?", last)
 	}
-	rows, err := x.db.QueryContext(ctx, "SELECT "+columns+" FROM records WHERE "+strings.Join(where, " AND ")+" ORDER BY filed DESC, n DESC LIMIT ?", append(args, q.Limit+1)...)
+	rows, err := x.db.QueryContext(ctx, "SELECT "+columns+" FROM "+from+" WHERE "+strings.Join(where, " AND ")+" ORDER BY "+number+" DESC LIMIT ?", append(args, q.Limit+1)...)
 	if err != nil {
 		return page, err
 	}
@@ -278,23 +314,12 @@ func (x *Index) Search(ctx context.Context, q Query) (Page, error) {
 			return page, err
 		}
 		if len(page.Rows) == q.Limit {
-			page.Next = base64.RawURLEncoding.EncodeToString(fmt.Appendf(nil, "%d %d", page.Rows[q.Limit-1].Filed.UnixMicro(), last))
+			page.Next = strconv.FormatInt(last, 36)
 			break
 		}
 		page.Rows, last = append(page.Rows, r), n
 	}
 	return page, rows.Err()
-}
-
-func endOf(text string) (filed, n int64, err error) {
-	data, err := base64.RawURLEncoding.DecodeString(text)
-	if err != nil || len(data) > 60 {
-		return 0, 0, ErrPage
-	}
-	if _, err := fmt.Sscanf(string(data), "%d %d", &filed, &n); err != nil {
-		return 0, 0, ErrPage
-	}
-	return filed, n, nil
 }
 
 // matchOf makes a search expression of words: each in quotes, so that nothing in it means anything, and at the beginning of a word.
@@ -311,5 +336,8 @@ func matchOf(words string) string {
 			break
 		}
 	}
-	return strings.Join(out, " ")
+	if len(out) == 0 {
+		return ""
+	}
+	return "text : (" + strings.Join(out, " AND ") + ")"
 }

@@ -89,7 +89,7 @@ func TestSearch(t *testing.T) {
 			}
 		})
 	}
-	if _, err := x.Search(t.Context(), index.Query{After: "rubbish"}); err == nil {
+	if _, err := x.Search(t.Context(), index.Query{After: "no page!"}); err == nil {
 		t.Error("a page behind nothing")
 	}
 }
