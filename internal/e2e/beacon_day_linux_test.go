@@ -79,6 +79,12 @@ func TestBeaconExamples(t *testing.T) {
 					t.Errorf("point %d: %s", p.Number, p.Why)
 				}
 			}
+			if c.file == "firmware.yaml" {
+				against := drainOf(t, rec.Dir, "firmware_b").Against
+				if against == nil || against.Trace != "firmware_a" || len(against.CCDF) < 10 || len(against.Lines) < 5 {
+					t.Errorf("against the other firmware: %+v", against)
+				}
+			}
 			t.Logf("%v, peak memory %.0f MB", d.took.Round(10*time.Millisecond), float64(d.peak)/1e6)
 		})
 	}
@@ -98,7 +104,7 @@ func TestBeaconExamples(t *testing.T) {
 }
 
 // A day at 1000 samples a second by the command: simulated, recorded, looked through and reported; the full size is a day, and two and
-// seven of them, which shows that time goes with the length and memory does not. Of the times only the full size is judged: 60 s for a day
+// seven of them, which shows that time goes with the length; memory grows with the events alone. Of the times only the full size is judged: 60 s for a day
 // was promised for two cores.
 func TestADayOfTheBeacon(t *testing.T) {
 	spans := []string{"10 min", "1 h"}

@@ -36,7 +36,6 @@ type beacon struct {
 	ledger measured.Ledger
 	dir    string
 	said   []string
-	watch  func(run.Event) // nil: nobody
 
 	record  *record.Record
 	summary run.Summary
@@ -185,13 +184,14 @@ func (b *beacon) trace(name string) *trace.Trace {
 	return t
 }
 
-func (b *beacon) drain(name string) *record.Drain {
-	b.t.Helper()
-	data, err := os.ReadFile(filepath.Join(b.dir, record.AnalysisFolder, name+".drain.json"))
+// drainOf is what was found in a trace of a record.
+func drainOf(t testing.TB, dir, trace string) *record.Drain {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join(dir, record.AnalysisFolder, trace+".drain.json"))
 	if err != nil {
-		b.t.Fatal(err)
+		t.Fatal(err)
 	}
-	d := decode[record.Drain](b.t, string(data))
+	d := decode[record.Drain](t, string(data))
 	return &d
 }
 
@@ -206,8 +206,6 @@ func (b *beacon) cell(name string) float64 {
 	b.t.Fatalf("no row has %s", name)
 	return 0
 }
-
-func setting(name, value string) sequence.Setting { return sequence.Setting{Name: name, Value: value} }
 
 // beaconHead begins a sequence on unit A.
 func beaconHead(every string) string {
