@@ -50,7 +50,6 @@ type analysis struct {
 	edge   int // signal of the cause; -1: the trigger
 	list   []figure
 	kept   record.Figures
-	level  float64 // largest magnitude of the signal, for the parts of the lead
 }
 
 // figures looks at a captured signal, keeps what it finds, and gives values. What does not exist makes the point not valid, with the reason.
@@ -158,7 +157,7 @@ func (a *analysis) instant(text string, f pulse.Figure) {
 	}
 }
 
-// level marks a level, where it exists.
+// levelMark marks a level, where it exists.
 func (a *analysis) levelMark(text string, f pulse.Figure) {
 	if f.OK() {
 		a.mark(text, nan, nan, f.X, nan)
