@@ -302,12 +302,12 @@ needs:
 guard:
   shunt.plus: {volts: -1..8 V, amps: -0.1..0.2 A}
 steps:
-  - repeat: 5
+  - source: unit
+    volts: 5 V
+    amps: 100 mA
+` + pulsed + `  - repeat: 5
     steps:
-      - source: unit
-        volts: 5 V
-        amps: 100 mA
-` + pulsed + `      - wait: 10 s
+      - wait: 10 s
       - measure: {v: v(shunt.plus), i: i(shunt.plus)}
       - derive: {r: v / i}
 `
@@ -317,7 +317,7 @@ steps:
 	for _, c := range []struct {
 		pulsed string
 		want   float64
-	}{{"", 100.6211}, {"        pulsed: {on: 25 ms, off: 500 ms}\n", 100.0}} {
+	}{{"", 100.6211}, {"    pulsed: {on: 25 ms, off: 500 ms}\n", 100.0}} {
 		b := newParts(t, steps(c.pulsed), 0, resistor...)
 		rec, _ := b.mustEnd()
 		for _, p := range rec.Rows {
