@@ -213,7 +213,7 @@ func (c *Channel) specimen(seed instrument.Seed, name string, number int, ambien
 	}
 	out := instrument.ChannelSpec{
 		Output: c.Output, Input: c.Input, Settle: c.Settle, Switch: c.Switch, Kelvin: ambientC - c.CalibratedC, Depth: c.Depth,
-		Digitiser: c.Digitiser, List: c.List,
+		Digitiser: c.Digitiser, List: c.List, Relay: c.Relay,
 	}
 	out.Output.VoltsGain, out.Output.VoltsOffset = c.SetVolts.draw(seed, key("volts setting", 0))
 	out.Output.AmpsGain, out.Output.AmpsOffset = c.SetAmps.draw(seed, key("amps setting", 0))
@@ -284,6 +284,9 @@ func (p *builder) wire(w *Wire) error {
 	}
 	minus := p.node(w.Against)
 	switch {
+	case c.IsRelay():
+		c.ConnectRelay(p.net, name, p.node(w.Node), minus)
+		return nil
 	case w.conductors != nil && c.Powered():
 		p.faultyWire(w, c, name)
 		return nil

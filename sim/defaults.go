@@ -38,6 +38,9 @@ func defaultLdo() device.LdoParams {
 func defaultChannel(k instrument.Kind) (c Channel) {
 	lists := instrument.ListSpec{Steps: 512, LeastDwell: 50 * time.Microsecond}
 	switch k {
+	case instrument.Switch: // a relay of a card: from memory
+		c.Relay = instrument.RelaySpec{ClosedOhm: 0.1, Moves: 5 * time.Millisecond}
+		return c
 	case instrument.Load:
 		c = defaultLoad()
 		c.Digitiser = instrument.DigitiserSpec{Least: 2 * time.Microsecond, Points: 32768, Readings: 10000, BandwidthHertz: 100e3, Skew: 100 * time.Nanosecond, Bits: 16}

@@ -248,7 +248,7 @@ func (r *reader) instrument(e diag.Entry, ambientC float64) Instrument {
 	if len(in.Channels) == 0 || len(in.Channels) > 14 {
 		r.found.Add(channels.Place, "%d channels: 1 to 14 are possible", len(in.Channels))
 	}
-	if kind != instrument.Source && len(in.Channels) > 1 {
+	if kind != instrument.Source && kind != instrument.Switch && len(in.Channels) > 1 {
 		r.found.Add(channels.Place, "a %s has one channel, this has %d", kind, len(in.Channels))
 	}
 	return in

@@ -14,6 +14,13 @@ import (
 // channel reads one channel of an instrument; what the file leaves out has the usual figures.
 func (r *reader) channel(n *diag.Node, kind instrument.Kind, ambientC float64) Channel {
 	c := defaultChannel(kind)
+	if kind == instrument.Switch {
+		fill(n, relayNumbers(), &c)
+		if err := c.Relay.Check(); err != nil {
+			r.found.Add(n.Place, "%s", err)
+		}
+		return c
+	}
 	c.CalibratedC = ambientC
 	fill(n, channelNumbers(), &c)
 	switch kind {
@@ -270,7 +277,7 @@ func (r *reader) wire(n *diag.Node, s *Scenario) Wire {
 	if in == nil {
 		return w
 	}
-	as := map[instrument.Kind]string{instrument.Source: "source", instrument.Load: "load", instrument.Unit: "source", instrument.Meter: "voltmeter"}[in.Kind]
+	as := map[instrument.Kind]string{instrument.Source: "source", instrument.Load: "load", instrument.Unit: "source", instrument.Meter: "voltmeter", instrument.Switch: "switch"}[in.Kind]
 	if v := n.Get("as"); v != nil {
 		meter := in.Kind == instrument.Meter
 		if v.Text != as && !(meter && v.Text == "ammeter") {

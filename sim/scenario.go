@@ -74,6 +74,7 @@ type Channel struct {
 	Depth                                int // samples that a unit's recording buffers; 0 is the usual
 	Digitiser                            instrument.DigitiserSpec
 	List                                 instrument.ListSpec
+	Relay                                instrument.RelaySpec
 }
 
 // Deviation is the error of a value: given, and drawn evenly from the seed within a limit; both add up.

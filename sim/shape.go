@@ -71,7 +71,7 @@ func wireShape() *diag.Shape {
 		{Name: "channel", Type: diag.Text(), Required: true, About: "instrument, or instrument.channel"},
 		{Name: "node", Type: diag.Text(), Required: true, About: "the node that its plus terminal goes to"},
 		{Name: "against", Type: diag.Text(), About: "the node that its minus terminal goes to; ground where it is left out"},
-		{Name: "as", Type: diag.Word("source", "load", "voltmeter", "ammeter"), About: "what it is there; an ammeter sits in the line that leads to the node"},
+		{Name: "as", Type: diag.Word("source", "load", "voltmeter", "ammeter", "switch"), About: "what it is there; an ammeter sits in the line that leads to the node"},
 		{Name: "counts", Type: diag.Word("in", "out"), About: "which way an ammeter counts: current into the device or out of it"},
 		{Name: "lead", Type: diag.Amount(quantity.Resistance), About: "resistance of each of the two conductors"},
 		{Name: "sense", Type: diag.Word("local", "remote"), About: "whether sense leads go to the node"},

@@ -7,7 +7,7 @@ import (
 )
 
 func instrumentKinds() []instrument.Kind {
-	return []instrument.Kind{instrument.Source, instrument.Load, instrument.Meter, instrument.Unit}
+	return []instrument.Kind{instrument.Source, instrument.Load, instrument.Meter, instrument.Unit, instrument.Switch}
 }
 
 func kindNamed(word string) (instrument.Kind, bool) {
@@ -34,6 +34,10 @@ func instrumentShape(k instrument.Kind) *diag.Shape {
 
 func channelShape(k instrument.Kind) *diag.Shape {
 	s := &diag.Shape{Title: "a channel of a " + k.String()}
+	if k == instrument.Switch {
+		s.Fields = append(s.Fields, fieldsOf(relayNumbers())...)
+		return s
+	}
 	settings := &diag.Shape{Title: "errors of settings"}
 	add := func(name string, dim quantity.Dimension) {
 		settings.Fields = append(settings.Fields, diag.Field{Name: name, About: "errors of the " + name + " setting",
@@ -119,6 +123,13 @@ func digitiserNumbers() []field[Channel] {
 		{"interval", quantity.Time, "shortest interval", func(c *Channel, v float64) { c.Digitiser.Least = duration(v) }},
 		{"bandwidth", quantity.Frequency, "of the low-pass before the converter, first order; 0 Hz is none", func(c *Channel, v float64) { c.Digitiser.BandwidthHertz = v }},
 		{"skew", quantity.Time, "by which current is sampled after voltage", func(c *Channel, v float64) { c.Digitiser.Skew = duration(v) }},
+	}
+}
+
+func relayNumbers() []field[Channel] {
+	return []field[Channel]{
+		{"resistance", quantity.Resistance, "of the closed relay", func(c *Channel, v float64) { c.Relay.ClosedOhm = v }},
+		{"move", quantity.Time, "from the command until it has closed or opened", func(c *Channel, v float64) { c.Relay.Moves = duration(v) }},
 	}
 }
 

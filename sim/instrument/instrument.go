@@ -34,6 +34,7 @@ type Channel struct {
 	hum      func() (volts, hertz float64)
 	recorder *recorder // units
 	list     list
+	relay    relay // switch units
 	busy     *scpi.Operation
 	settling *scpi.Operation
 	upset    upset
@@ -53,6 +54,9 @@ type line struct {
 // New makes an instrument. The world is asked for the time only once commands come.
 func New(s Spec, w World) (*Instrument, error) {
 	in := &Instrument{spec: s, world: w}
+	if s.Kind == Switch {
+		return in, in.newSwitch()
+	}
 	for i := range s.Channels {
 		c := &Channel{owner: in, number: i + 1, spec: &s.Channels[i]}
 		c.line.burden = -1

@@ -15,6 +15,7 @@ const (
 	Load                   // electronic load
 	Meter                  // volts and amps, one at a time
 	Unit                   // source-measure unit, four quadrants
+	Switch                 // relays, each of which joins two nodes
 )
 
 // String is the word of the scenario file.
@@ -28,6 +29,8 @@ func (k Kind) String() string {
 		return "meter"
 	case Unit:
 		return "source-measure-unit"
+	case Switch:
+		return "switch-unit"
 	}
 	return "no instrument"
 }
@@ -54,6 +57,7 @@ type ChannelSpec struct {
 	Settle  time.Duration // between the start of a reading and its aperture
 	Switch  time.Duration // time that a change of range takes
 	Kelvin  float64       // temperature of the instrument against that of its calibration
+	Relay   RelaySpec     // switch units
 	Shunted bool          // the channel sits in a line as an ammeter (meters)
 	Depth   int           // samples that a unit's recording buffers; 0 is 4 million
 
