@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"slices"
@@ -12,11 +11,6 @@ import (
 
 	"fourwire/daemon/access"
 	"fourwire/daemon/api"
-)
-
-const (
-	healthEvery = time.Minute
-	probeWithin = 10 * time.Second
 )
 
 // Alive says that the daemon works.
@@ -73,48 +67,6 @@ func (d *Daemon) Bench() api.Bench {
 func (d *Daemon) tellBench() {
 	b := d.Bench()
 	api.Publish(d.events, api.Event{Time: d.clock.Now().UTC(), Kind: "bench", Bench: &b})
-}
-
-// watchHealth asks every instrument that no job has, now and then, who it is and what its error queue holds.
-func (d *Daemon) watchHealth(ctx context.Context) {
-	for {
-		changed := false
-		for _, in := range d.config.Desk.Description().Instruments {
-			if !d.queue.Ready() || !d.queue.Idle(in.Name) {
-				continue
-			}
-			asking, cancel := d.clock.WithTimeout(ctx, probeWithin)
-			got := d.config.Desk.Probe(asking, in.Name)
-			cancel()
-			if ctx.Err() != nil {
-				return
-			}
-			h := api.Health{State: "ok", Checked: d.clock.Now().UTC(), Identity: got.Identity, Error: got.Queue}
-			switch {
-			case got.Wrong:
-				h.State, h.Error = "wrong", got.Err.Error()
-			case got.Err != nil:
-				h.State, h.Error = "unreachable", got.Err.Error()
-			case got.Queue != "":
-				h.State = "warning"
-			}
-			d.mu.Lock()
-			before := d.health[in.Name]
-			d.health[in.Name] = h
-			d.mu.Unlock()
-			changed = changed || before.State != h.State || before.Error != h.Error
-		}
-		if changed {
-			d.tellBench()
-		}
-		pause := healthEvery
-		if !d.queue.Ready() {
-			pause = time.Second
-		}
-		if d.clock.Sleep(ctx, pause) != nil {
-			return
-		}
-	}
 }
 
 // Note writes into the audit log. One that cannot be written is told in the other log.

@@ -113,6 +113,7 @@ func (d *Daemon) run(ctx context.Context, j queue.Job) queue.Result {
 	if why := d.ready(j); why != "" { // somebody has switched off in between
 		return queue.Result{State: queue.Cancelled, Exit: exitInterrupted, Reason: why}
 	}
+	d.probing.stop(j.Needs)
 	p := d.begin(j, o)
 	defer d.end(j)
 	d.Note(access.Who{Name: j.Owner, Role: access.Operator}, "energise", j.ID, o.Title+" into "+j.Record())

@@ -75,6 +75,7 @@ type Daemon struct {
 	records *os.Root
 	jobs    string // folder with the files of the jobs
 	counts  counts
+	probing probing
 
 	mu       sync.Mutex // guards what follows; never held while something waits
 	armed    arming

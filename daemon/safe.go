@@ -9,6 +9,7 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"fourwire/daemon/access"
@@ -18,6 +19,7 @@ import (
 	"fourwire/internal/clock"
 	"fourwire/quantity"
 	"fourwire/record"
+	"fourwire/transport"
 )
 
 const (
@@ -137,11 +139,16 @@ func (d *Daemon) guard(ctx context.Context, o guardian.Orders, c guardian.Config
 		c.Clock = d.config.Clock
 	}
 	c.Note = func(_ string, e guardian.Event) { d.logged(e.Level, e.Text, e.Fields) }
+	links := &opened{dial: c.Dial}
+	c.Dial = links.Dial
+	d.guarding(1)
 	heard := &hearing{report: make(chan *guardian.Report, 1)}
 	in := io.MultiReader(bytes.NewReader(line), strings.NewReader("\narm\nrelieve "+strings.ReplaceAll(why, "\n", " ")+"\n"))
 	over := make(chan error, 1)
 	go func() {
 		err := guardian.Serve(context.WithoutCancel(ctx), in, heard, c)
+		links.close() // an instrument with one connection is free for others
+		d.guarding(-1)
 		over <- err
 		if err == nil {
 			d.verified()
@@ -151,6 +158,9 @@ func (d *Daemon) guard(ctx context.Context, o guardian.Orders, c guardian.Config
 	defer cancel()
 	select {
 	case r := <-heard.report:
+		if r.Safe() {
+			<-over // at once, since nothing is left to be done
+		}
 		return r, nil
 	case err := <-over:
 		select {
@@ -164,6 +174,33 @@ func (d *Daemon) guard(ctx context.Context, o guardian.Orders, c guardian.Config
 		return nil, err
 	case <-ctx.Done():
 		return nil, errors.New("an instrument takes too long; trying further")
+	}
+}
+
+// opened are the links that a guardian has opened, which it leaves to the end of its process.
+type opened struct {
+	dial func(context.Context, transport.Address, string) (transport.Link, error)
+
+	mu    sync.Mutex // guards links
+	links []transport.Link
+}
+
+// Dial opens a link and remembers it.
+func (o *opened) Dial(ctx context.Context, a transport.Address, base string) (transport.Link, error) {
+	l, err := o.dial(ctx, a, base)
+	if err == nil {
+		o.mu.Lock()
+		o.links = append(o.links, l)
+		o.mu.Unlock()
+	}
+	return l, err
+}
+
+func (o *opened) close() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, l := range o.links {
+		_ = l.Close() // most are closed already
 	}
 }
 

@@ -79,7 +79,7 @@ var arrows = map[string][]string{
 	"daemon/index":  {},
 	"daemon/access": {"internal/clock"},
 	"daemon/api":    {"daemon/access", "daemon/live", "internal/clock", "quantity"}, // the work behind it is an interface of its own
-	"daemon":        {"daemon/...", "record", "record/trace", "report", "driver/guardian", "quantity/...", "internal/clock", "internal/ledger", "internal/diag"},
+	"daemon":        {"daemon/...", "record", "record/trace", "report", "driver/guardian", "transport", "quantity/...", "internal/clock"},
 
 	"cmd/fourwire": {"..."},
 	"schema":       {},
