@@ -54,6 +54,7 @@ const (
 	Load      Use = "load"
 	Voltmeter Use = "voltmeter"
 	Ammeter   Use = "ammeter"
+	Switch    Use = "switch" // between its node and another
 )
 
 // Sense is where a source or load senses its voltage.

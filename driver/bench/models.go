@@ -45,6 +45,8 @@ func missing(ch *model.Channel, w Wire) string {
 		return "is no load"
 	case w.As == Voltmeter && len(ch.Volts) == 0:
 		return "does not measure volts"
+	case w.As == Switch && ch.Relay == nil:
+		return "is no switch"
 	case w.As == Ammeter && len(ch.Amps) == 0:
 		return "does not measure amps"
 	case w.As == Source && w.Sense == Remote && ch.Source.SenseVolts == 0,
@@ -62,6 +64,9 @@ func can(ch *model.Channel) string {
 	}
 	if ch.Load != nil {
 		words = append(words, "load")
+	}
+	if ch.Relay != nil {
+		words = append(words, "switch")
 	}
 	if len(ch.Volts) > 0 {
 		words = append(words, "voltmeter")

@@ -21,7 +21,7 @@ func Shape() diag.Type {
 	wire := &diag.Shape{Title: "a wire", Fields: []diag.Field{
 		{Name: "channel", Type: diag.Text(), Required: true, About: "an instrument, or instrument.number for a channel other than the first"},
 		{Name: "node", Type: diag.Text(), Required: true, About: "the node of the device, as in dut.in"},
-		{Name: "as", Type: diag.Word(string(Source), string(Load), string(Voltmeter), string(Ammeter)), Required: true, About: "source, load, voltmeter or ammeter"},
+		{Name: "as", Type: diag.Word(string(Source), string(Load), string(Voltmeter), string(Ammeter), string(Switch)), Required: true, About: "source, load, voltmeter, ammeter or switch"},
 		{Name: "sense", Type: diag.Word(string(Local), string(Remote)), About: "where a source or load senses its voltage; local where nothing is stated"},
 		{Name: "lead", Type: diag.Amount(quantity.Resistance), About: "resistance of each of the two conductors between terminals and node"},
 		{Name: "lead_tolerance", Type: diag.Amount(quantity.Ratio), About: "how far that resistance may be off; 20 % where nothing is stated"},

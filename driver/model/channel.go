@@ -39,8 +39,14 @@ func (r *reader) channel(n *diag.Node, common Dialect) Channel {
 	if l := n.Get("lists"); l != nil {
 		ch.Lists = r.lists(l, &ch)
 	}
-	if ch.Source == nil && ch.Load == nil && n.Get("measures") == nil {
-		r.found.Add(n.Place, "this channel does nothing; it needs source, load or measures")
+	if s := n.Get("switch"); s != nil {
+		ch.Relay = r.relay(s)
+		if ch.Source != nil || ch.Load != nil {
+			r.found.Add(s.Place, "a switch is a channel of its own, and no source or load")
+		}
+	}
+	if ch.Source == nil && ch.Load == nil && ch.Relay == nil && n.Get("measures") == nil {
+		r.found.Add(n.Place, "this channel does nothing; it needs source, load, measures or switch")
 	}
 	return ch
 }

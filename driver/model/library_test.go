@@ -25,7 +25,7 @@ func read(t *testing.T, name, text string) *model.Model {
 
 func TestLibraryReads(t *testing.T) {
 	names := model.Library()
-	if want := "dc-source dc-source-dual electronic-load meter source-measure-unit"; strings.Join(names, " ") != want {
+	if want := "dc-source dc-source-dual electronic-load meter source-measure-unit switch-unit"; strings.Join(names, " ") != want {
 		t.Errorf("the library holds %q, want %q", names, want)
 	}
 	for _, name := range names {

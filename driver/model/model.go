@@ -41,6 +41,7 @@ type Channel struct {
 	Digitises *Digitises // nil: it cannot digitise
 	Lists     *Lists     // nil: it cannot run lists
 	Triggers  *Triggers  // nil: it has no trigger lines
+	Relay     *Relay     // nil: it is no switch
 	Dialect   Dialect    // complete: the model's, with the channel's own words in place of it where there are any
 	Place     diag.Place
 }

@@ -60,6 +60,7 @@ func channelShape(dialect diag.Type) *diag.Shape {
 		{Name: "source", Type: diag.Struct(sourceShape()), About: "what it can deliver"},
 		{Name: "load", Type: diag.Struct(loadShape()), About: "what it can carry"},
 		{Name: "measures", Type: diag.Struct(measuresShape()), About: "what it can measure"},
+		{Name: "switch", Type: diag.Struct(relayShape()), About: "what it can carry as a switch between two nodes"},
 		{Name: "records", Type: diag.Struct(recordsShape()), About: "how it records samples without a pause into a buffer of its own; left out: it cannot"},
 		{Name: "digitises", Type: diag.Struct(digitisesShape()), About: "how it takes samples or readings around triggers into a buffer; left out: it cannot"},
 		{Name: "lists", Type: diag.Struct(listsShape()), About: "how it runs through lists of levels by itself; left out: it cannot"},

@@ -230,6 +230,10 @@ func (r *reader) words(ch *Channel, n, dialect *diag.Node, several bool) {
 			say("limit volts", "forces_amps states what can be forced")
 		}
 	}
+	if ch.Relay != nil {
+		say("switch on", "a channel is a switch")
+		say("switch off", "a channel is a switch")
+	}
 	if l := ch.Load; l != nil {
 		say("switch on", "a channel is a load")
 		say("switch off", "a channel is a load")
