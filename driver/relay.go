@@ -1,6 +1,10 @@
 package driver
 
-import "context"
+import (
+	"context"
+
+	"fourwire/internal/ledger"
+)
 
 // Relay is a channel that joins two nodes, or does not.
 type Relay struct{ *channel }
@@ -23,7 +27,7 @@ func (r *Relay) Turn(ctx context.Context, closed bool) error {
 	if err := r.turn(ctx, closed); err != nil {
 		return err
 	}
-	return r.in.clock.Sleep(ctx, r.spec.Relay.Moves)
+	return r.in.sleep(ctx, r.spec.Relay.Moves, ledger.Settle)
 }
 
 // Closed asks whether it is closed.

@@ -292,7 +292,7 @@ func (r *reader) needs(n *diag.Node) {
 		if why := expr.ValidName(e.Key); why != "" {
 			r.found.Add(e.Place, "%q cannot be a name: %s", e.Key, why)
 		}
-		if !contains([]string{string(RoleSource), string(RoleLoad), string(RoleMeter), string(RoleRecorder)}, string(need.Role)) {
+		if !contains([]string{string(RoleSource), string(RoleLoad), string(RoleMeter), string(RoleRecorder), string(RoleSwitch)}, string(need.Role)) {
 			need.Role = "" // the shape has said so
 		}
 		if need.Node != "" {

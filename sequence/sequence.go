@@ -44,6 +44,7 @@ const (
 	RoleSource   Role = "source"
 	RoleLoad     Role = "load"
 	RoleMeter    Role = "meter"
+	RoleSwitch   Role = "switch"   // of a fixture, between its node and another
 	RoleRecorder Role = "recorder" // records a node without a gap; may be a channel that serves a source role of the same node, too
 )
 
@@ -72,7 +73,7 @@ type Guard struct {
 }
 
 // Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When,
-// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse, *Fit, *Capture, *List, *Figures, *Profile or *Rails.
+// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse, *Fit, *Capture, *List, *Figures, *Profile, *Rails or *Switching.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.

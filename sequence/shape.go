@@ -64,7 +64,7 @@ func valuesType() diag.Type {
 
 func needShape() *diag.Shape {
 	return &diag.Shape{Title: "a need", Fields: []diag.Field{
-		{Name: "role", Type: diag.Word(string(RoleSource), string(RoleLoad), string(RoleMeter), string(RoleRecorder)), Required: true, About: "source, load, meter or recorder"},
+		{Name: "role", Type: diag.Word(string(RoleSource), string(RoleLoad), string(RoleMeter), string(RoleRecorder), string(RoleSwitch)), Required: true, About: "source, load, meter, recorder or switch"},
 		{Name: "node", Type: diag.Text(), Required: true, About: "the node of the device that it is at, such as dut.in"},
 		{Name: "volts", Type: diag.SpanOf(quantity.Voltage), About: "the voltages that it must be able to set or see"},
 		{Name: "amps", Type: diag.SpanOf(quantity.Current), About: "the currents that it must be able to set or see"},
@@ -155,6 +155,7 @@ func stepShapes(list diag.Type) []*diag.Shape {
 		noteShape(),
 		profileShape(),
 		railsShape(list),
+		switchShape(),
 	}, append(append(batteryShapes(list), componentShapes()...), captureShapes(list)...)...)
 }
 

@@ -26,7 +26,7 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 }
 
 // kinds are the keys that tell a step.
-var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate", "reverse", "fit", "capture", "list", "profile", "rails",
+var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate", "reverse", "fit", "capture", "list", "profile", "rails", "switch",
 	"pulse", "transient", "ripple", "inrush", "startup", "holdup"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
@@ -85,6 +85,8 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(r.capture(p, n, s))
 	case "list":
 		return one(r.list(p, n, s))
+	case "switch":
+		return one(r.switching(p, n))
 	case "rails":
 		return one(r.rails(p, n, s))
 	case "profile":

@@ -37,6 +37,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	c.captures()
 	c.profiles()
 	c.rails()
+	c.hotSwitches()
 	c.checkMeasuring()
 	c.checkRecordings()
 	c.checkEmulations()
@@ -189,6 +190,7 @@ var uses = map[sequence.Role][]bench.Use{
 	sequence.RoleSource: {bench.Source},
 	sequence.RoleLoad:   {bench.Load},
 	sequence.RoleMeter:  {bench.Voltmeter, bench.Ammeter},
+	sequence.RoleSwitch: {bench.Switch},
 	// whatever the current of a node goes through
 	sequence.RoleRecorder: {bench.Source, bench.Ammeter, bench.Load},
 }
@@ -341,6 +343,10 @@ func (c *binder) measure(cand Candidate, r Role, asked []planned) Candidate {
 			return cand
 		}
 		cand.Margins = c.loadMargins(ch.Load, r, asked)
+	case sequence.RoleSwitch:
+		if cand.Margins, cand.Why = switchMargins(c, r); cand.Why != "" {
+			return cand
+		}
 	case sequence.RoleMeter:
 		cand.Margins = meterMargins(ch, r.Need)
 	}
@@ -412,7 +418,7 @@ func (c *binder) refuse(r Role, fit RoleFit) {
 
 // cautions warns of what is no fault but may surprise.
 func (c *binder) cautions(r Role) {
-	if r.Need.Role == sequence.RoleMeter || r.Need.Role == sequence.RoleRecorder {
+	if r.Need.Role == sequence.RoleMeter || r.Need.Role == sequence.RoleRecorder || r.Need.Role == sequence.RoleSwitch {
 		return
 	}
 	if !r.Guard.Volts.Set && !r.Guard.Amps.Set {

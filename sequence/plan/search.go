@@ -113,7 +113,7 @@ func (s *searcher) prepare() bool {
 	s.bind = &binder{plan: p, models: byName, found: &found, taken: map[Channel]string{}}
 	asked := s.bind.demands()
 	for i, r := range p.Roles {
-		if r.Need.Role == sequence.RoleMeter {
+		if r.Need.Role == sequence.RoleMeter || r.Need.Role == sequence.RoleSwitch {
 			continue
 		}
 		s.roles = append(s.roles, i)

@@ -47,7 +47,9 @@ type hooks struct {
 	capture func(w *walker, c *sequence.Capture, times int)
 	list    func(w *walker, l *sequence.List, times int)
 	rails   func(w *walker, s *sequence.Rails, times int)
-	profile func(w *walker, s *sequence.Profile, wave profile.Wave, times int) // wave is nil where it is not known before the run
+	// switching sees a switch that moves
+	switching func(w *walker, s *sequence.Switching, times int)
+	profile   func(w *walker, s *sequence.Profile, wave profile.Wave, times int) // wave is nil where it is not known before the run
 	// condition sees each "when" that is met
 	condition func(s *sequence.When)
 }
@@ -184,6 +186,8 @@ func (w *walker) step(s sequence.Step, times int) {
 		w.capture(s, times)
 	case *sequence.List:
 		w.list(s, times)
+	case *sequence.Switching:
+		w.switching(s, times)
 	case *sequence.Rails:
 		w.rails(s, times)
 	case *sequence.Profile:

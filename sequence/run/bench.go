@@ -94,6 +94,8 @@ func (r *runner) connect() error {
 			rs.feed, err = in.Source(role.Channel.Number)
 		case "load":
 			rs.sink, err = in.Load(role.Channel.Number)
+		case "switch":
+			rs.relay, err = switcherOf(in, role.Channel.Number)
 		case "recorder":
 			rs.recorder, err = recorderOf(in, role.Channel.Number)
 		}

@@ -58,6 +58,12 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		return true, r.followRecord(ctx, s, f)
 	case *sequence.Capture:
 		return true, r.followCapture(ctx, s, f)
+	case *sequence.Switching:
+		i, err := r.role(s.Role)
+		if err != nil {
+			return true, err
+		}
+		r.state[i].On = s.To == sequence.On
 	case *sequence.Rails:
 		return true, r.stop(Input, "a run cannot go on across the rails %s: which of them came up when is not in a record; run it anew", s.Name)
 	case *sequence.Profile:

@@ -24,6 +24,13 @@ func (r *runner) goLive(ctx context.Context, rest []sequence.Step) error {
 	frames, at := r.frames, r.ordinal
 	defer func() { r.frames, r.place, r.ordinal = frames, place, at }()
 	r.note("resume", "info", fmt.Sprintf("%d points are there; the run goes on from here", r.points), "step", strconv.Itoa(at))
+	for i := range r.roles { // switches before anything is on
+		if r.roles[i].relay != nil && want[i].On != r.state[i].On {
+			if err := r.turn(ctx, i, want[i].On); err != nil {
+				return err
+			}
+		}
+	}
 	for n := range frames {
 		for _, p := range frames[n].trail {
 			if err := ctx.Err(); err != nil {

@@ -191,6 +191,8 @@ func stepText(s sequence.Step) string {
 		return "profile " + s.Role
 	case *sequence.Rails:
 		return "rails " + s.Name
+	case *sequence.Switching:
+		return "switch " + s.Role
 	case *sequence.Drain:
 		return "drain"
 	case *sequence.Life:

@@ -53,6 +53,10 @@ func (r *runner) prepare(ctx context.Context) error {
 // protect sets where a role senses, its protection levels and its current limit.
 func (r *runner) protect(ctx context.Context, i int) error {
 	role := &r.roles[i]
+	if role.relay != nil { // a reset has opened it, where there is one
+		r.touched[role.Channel.Instrument] = true
+		return role.relay.Turn(ctx, false)
+	}
 	if role.feed == nil && role.sink == nil {
 		return nil
 	}

@@ -97,6 +97,7 @@ type roleState struct {
 	*plan.Role
 	feed     Feeder   // of a source
 	sink     Sinker   // of a load
+	relay    Switcher // of a switch
 	recorder Recorder // of a recorder
 	wasOn    bool     // some time in this run: the node must be looked at afterwards
 	held     held

@@ -55,6 +55,9 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 	if err := r.railsOff(cause); err != nil {
 		all = errors.Join(all, err)
 	}
+	if err := r.openSwitches(ctx, all); err != nil && cause == nil {
+		all = errors.Join(all, err)
+	}
 	r.abandon(ctx, cause)
 	if cause != nil {
 		r.abortMeters(ctx)

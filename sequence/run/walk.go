@@ -120,6 +120,8 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.record(ctx, s)
 	case *sequence.Capture:
 		return r.capture(ctx, s)
+	case *sequence.Switching:
+		return r.switching(ctx, s)
 	case *sequence.Rails:
 		return r.rails(ctx, s)
 	case *sequence.Profile:
