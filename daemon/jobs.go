@@ -195,7 +195,7 @@ func fileName(name string) bool {
 
 // sequenceFile reads a file inside the sequences folder; links out of it are not followed.
 func (d *Daemon) sequenceFile(name string) ([]byte, error) {
-	missing := api.Refuse(http.StatusUnprocessableEntity, fmt.Sprintf("the sequences folder has no file %.100q", name), "GET /api/sequences lists them")
+	missing := api.Refuse(http.StatusUnprocessableEntity, "the sequences folder has no such file", "GET /api/sequences lists them")
 	if d.config.Sequences == "" || !filepath.IsLocal(filepath.FromSlash(name)) {
 		return nil, missing
 	}

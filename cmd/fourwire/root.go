@@ -104,7 +104,7 @@ or on a simulated bench, and gives curves, verdicts, a report, a workbook and a 
 		return &failure{status: exitInput, err: err, hint: fmt.Sprintf("see %q", cmd.CommandPath()+" --help")}
 	})
 	root.SetVersionTemplate("fourwire {{.Version}}\n")
-	root.AddCommand(a.runCommand(), a.checkCommand(), a.fitCommand(), a.hookupCommand(), a.reportCommand(), a.verifyCommand(), a.zoomCommand(), a.drainCommand(), a.askCommand(), a.simCommand(), a.batteryCommand(), a.serveCommand(), a.guardianCommand())
+	root.AddCommand(a.runCommand(), a.checkCommand(), a.fitCommand(), a.hookupCommand(), a.reportCommand(), a.verifyCommand(), a.zoomCommand(), a.drainCommand(), a.askCommand(), a.simCommand(), a.batteryCommand(), a.serveCommand(), a.tokenCommand(), a.guardianCommand())
 	return root
 }
 

@@ -2,6 +2,7 @@ package api
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -206,28 +207,23 @@ func serveEvents(c *call) (any, error) {
 		return sent{}, nil
 	}
 	only := c.query.Get("job")
-	for c.ctx().Err() == nil {
-		ctx, cancel := c.clock.WithTimeout(c.ctx(), heartbeat)
-		stop := make(chan struct{})
-		go func() {
-			select {
-			case <-c.Server.closing:
-				cancel()
-			case <-stop:
-			}
-		}()
+	watching, end := context.WithCancel(c.ctx())
+	defer end()
+	go func() {
+		select {
+		case <-c.Server.closing:
+			end()
+		case <-watching.Done():
+		}
+	}()
+	for watching.Err() == nil {
+		ctx, cancel := c.clock.WithTimeout(watching, heartbeat)
 		list, missed := stream.Next(ctx, &cursor, batch)
-		close(stop)
 		cancel()
 		switch {
 		case missed:
 			reset()
 		case len(list) == 0:
-			select {
-			case <-c.Server.closing:
-				return sent{}, nil
-			default:
-			}
 			fmt.Fprint(out, ": still here\n\n")
 		}
 		for _, e := range list {

@@ -404,17 +404,17 @@ type Pair struct {
 
 // Compared is one column of two records.
 type Compared struct {
-	Record         string   `json:"record" doc:"what is held against the first"`
-	Column         Column   `json:"column"`
-	Better         string   `json:"better,omitempty" enum:"higher,lower" doc:"which way is better, as the limits of the sequence say; empty: they do not"`
-	Pairs          []Pair   `json:"pairs"`
-	Higher         int      `json:"higher"`
-	Lower          int      `json:"lower"`
-	Same           int      `json:"no_difference"`
-	Judgement      string   `json:"judgement" enum:"better,worse,higher,lower,mixed,no difference,unknown"`
-	Shared         string   `json:"shared,omitempty" doc:"which inputs dropped out"`
-	Unpaired       int      `json:"unpaired" doc:"points of either that have no partner"`
-	MeanDifference *float64 `json:"mean_difference"`
+	Record         string `json:"record" doc:"what is held against the first"`
+	Column         Column `json:"column"`
+	Better         string `json:"better,omitempty" enum:"higher,lower" doc:"which way is better, as the limits of the sequence say; empty: they do not"`
+	Pairs          []Pair `json:"pairs"`
+	Higher         int    `json:"higher"`
+	Lower          int    `json:"lower"`
+	Same           int    `json:"no_difference"`
+	Judgement      string `json:"judgement" enum:"better,worse,higher,lower,mixed,no difference,unknown"`
+	Shared         string `json:"shared,omitempty" doc:"which inputs dropped out"`
+	Unpaired       int    `json:"unpaired" doc:"points of either that have no partner"`
+	MeanDifference Value  `json:"mean_difference" doc:"over all pairs; what the points share is counted once"`
 }
 
 // Comparison is what came of it.
