@@ -10,6 +10,7 @@ import (
 
 const (
 	healthEvery = time.Minute
+	healthAgain = 5 * time.Second // where an instrument was needed for something else
 	probeWithin = 10 * time.Second
 )
 
@@ -78,7 +79,7 @@ func (d *Daemon) guarding(n int) {
 // watchHealth asks every instrument that no job has, now and then, who it is and what its error queue holds.
 func (d *Daemon) watchHealth(ctx context.Context) {
 	for {
-		changed := false
+		changed, pause := false, healthEvery
 		for _, in := range d.config.Desk.Description().Instruments {
 			if ctx.Err() != nil {
 				return
@@ -89,14 +90,12 @@ func (d *Daemon) watchHealth(ctx context.Context) {
 				d.health[in.Name] = h
 				d.mu.Unlock()
 				changed = changed || before.State != h.State || before.Error != h.Error
+			} else {
+				pause = healthAgain
 			}
 		}
 		if changed {
 			d.tellBench()
-		}
-		pause := healthEvery
-		if !d.queue.Ready() {
-			pause = time.Second
 		}
 		if d.clock.Sleep(ctx, pause) != nil {
 			return

@@ -143,7 +143,9 @@ func (d *Daemon) guard(ctx context.Context, o guardian.Orders, c guardian.Config
 	c.Dial = links.Dial
 	d.guarding(1)
 	heard := &hearing{report: make(chan *guardian.Report, 1)}
-	in := io.MultiReader(bytes.NewReader(line), strings.NewReader("\narm\nrelieve "+strings.ReplaceAll(why, "\n", " ")+"\n"))
+	in, out := io.Pipe()
+	go func() { _, _ = fmt.Fprintf(out, "%s\narm\nrelieve %s\n", line, strings.ReplaceAll(why, "\n", " ")) }() // a guardian that is gone does not hear it
+	defer func() { _ = out.Close() }()                                                                         // then it ends, or goes on trying where something is still on
 	over := make(chan error, 1)
 	go func() {
 		err := guardian.Serve(context.WithoutCancel(ctx), in, heard, c)
@@ -159,6 +161,7 @@ func (d *Daemon) guard(ctx context.Context, o guardian.Orders, c guardian.Config
 	select {
 	case r := <-heard.report:
 		if r.Safe() {
+			_ = out.Close()
 			<-over // at once, since nothing is left to be done
 		}
 		return r, nil
