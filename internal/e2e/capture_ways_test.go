@@ -158,3 +158,19 @@ func TestInterruptedWhileACaptureWaits(t *testing.T) {
 		}
 	}
 }
+
+// What leads drop is taken off sample by sample: with 2 x 15 mohm between node and terminals a step of 1 A would add 30 mV to the shift. The shift of the stage
+// itself is load regulation, 20 mohm at 1 A (own formula).
+func TestLeadsAreTakenOffEachSample(t *testing.T) {
+	scenario := strings.NewReplacer("set: 3.3 V,", "set: 3.3 V, regulation: 20 mohm, forced_pwm: yes,", "{channel: sink, node: out}", "{channel: sink, node: out, lead: 15 mohm}").Replace(simpleStage)
+	benchText := strings.Replace(stageBench, "as: load, sense: remote, lead: 1 mohm", "as: load, sense: local, lead: 15 mohm", 1)
+	text := strings.Replace(stageSequence, "at_volts: 3 V", "at_volts: 3.1 V", 1)
+	c := capture(t, text, benchText, scenario, 5, false)
+	off, u := c.within(t, "shift", -20e-3)
+	if math.Abs(off) > u || u > 10e-3 { // the tolerance of the leads, a fifth, is in it
+		t.Errorf("the shift is off by %.3g V with a U of %.3g V: %s", off, u, c.points[0].Why)
+	}
+	if s := keptCapture(t, c.dir, "step").Signals[0]; !s.Corrected || math.Abs(s.LeadOhm-0.03) > 1e-9 {
+		t.Errorf("%+v", s)
+	}
+}
