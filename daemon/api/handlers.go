@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"path"
 	"strings"
 	"sync/atomic"
@@ -120,20 +121,39 @@ func send(c *call, f File) {
 }
 
 // reportPolicy shuts a report in: its own scripts may draw, and nothing else. It is a page of another origin to the browser.
-const reportPolicy = "default-src 'none'; script-src 'unsafe-inline' %s; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'; sandbox allow-scripts allow-downloads"
+const reportPolicy = "default-src 'none'; script-src 'unsafe-inline' 'self'; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'; sandbox allow-scripts allow-downloads"
 
 var reportMedia = map[string]string{".html": "text/html; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".xml": "application/xml",
 	".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", ".csv": "text/csv; charset=utf-8", ".json": "application/json"}
 
-// serveReport sends a file of the reports of a record: nothing of the record beside them.
+// serveReport sends a file of the reports of a record: nothing of the record beside them. A browser that asks for the page is sent to an address with
+// a ticket: the page is shut in as if it came from elsewhere, so that what it loads besides comes without a session.
 func serveReport(c *call) (any, error) {
 	name := c.path["file"]
+	if dest := c.r.Header.Get("Sec-Fetch-Dest"); path.Ext(name) == ".html" && (dest == "document" || dest == "iframe") {
+		word, _ := c.tickets.New(c.path["id"])
+		http.Redirect(c.w, c.r, "/api/reports/"+word+"/"+(&url.URL{Path: name}).EscapedPath(), http.StatusSeeOther)
+		return sent{}, nil
+	}
+	return sendReport(c, c.path["id"], name)
+}
+
+// ticketed sends a file of the reports that a ticket is for.
+func ticketed(c *call) (any, error) {
+	id, ok := c.tickets.Find(c.path["ticket"])
+	if !ok {
+		return nil, Refuse(http.StatusNotFound, "this address of a report has run out", "open the report anew from its record")
+	}
+	return sendReport(c, id, c.path["file"])
+}
+
+func sendReport(c *call, id, name string) (any, error) {
 	media := reportMedia[path.Ext(name)]
 	reported := strings.HasPrefix(name, "report/") || name == "report.html" || name == "results.xlsx" || name == "verdict.junit.xml"
 	if media == "" || !reported {
 		return nil, Refuse(http.StatusNotFound, "the record has no such report", "it may have report.html, results.xlsx and verdict.junit.xml")
 	}
-	f, err := c.service.File(c.ctx(), c.path["id"], name)
+	f, err := c.service.File(c.ctx(), id, name)
 	if err != nil {
 		return nil, err
 	}
@@ -142,7 +162,7 @@ func serveReport(c *call) (any, error) {
 	h.Set("Content-Type", media)
 	switch path.Ext(name) {
 	case ".html":
-		h.Set("Content-Security-Policy", fmt.Sprintf(reportPolicy, "'self'"))
+		h.Set("Content-Security-Policy", reportPolicy)
 	case ".js": // drawn in a page that is of another origin to the browser
 		h.Set("Cross-Origin-Resource-Policy", "cross-origin")
 	default:

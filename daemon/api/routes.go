@@ -36,6 +36,9 @@ const (
 	any_   = "application/octet-stream"
 )
 
+// ticketPath begins the addresses that carry their own permission.
+const ticketPath = "/api/reports/"
+
 const submissionBytes = 2 << 20
 
 var (
@@ -81,6 +84,7 @@ func Routes() []Route {
 		{Method: "GET", Path: "/api/records/{id}/traces/{name}", Role: access.Viewer, About: "A span of a trace in bins.", Out: in[TraceBins](), serve: serveTrace,
 			Query: []Parameter{{"signal", "string", "the first where it is left out"}, {"from", "string", "since the start, as in 12.5 s"}, {"to", "string", "likewise"}, {"bins", "integer", "1 to 10000; 1000 where it is left out"}}},
 		{Method: "GET", Path: "/api/records/{id}/report/{file...}", Role: access.Viewer, About: "A file of its reports: report.html, results.xlsx, verdict.junit.xml.", Media: any_, serve: serveReport},
+		{Method: "GET", Path: ticketPath + "{ticket}/{file...}", About: "The same behind a ticket, which stands for one record's reports and runs out: where a browser is sent.", Media: any_, serve: ticketed},
 		{Method: "POST", Path: "/api/compare", Role: access.Viewer, About: "Compare records, paired by their coordinates.", In: in[Comparing](), Out: in[Comparison](),
 			serve: body(func(c *call, q Comparing) (any, error) { return result(c.service.Compare(c.ctx(), q)) })},
 
