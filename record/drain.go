@@ -34,7 +34,7 @@ type Drain struct {
 	Method    string  `json:"method"`  // how they were found, in words
 
 	States []DrainState `json:"states"`
-	Events []DrainEvent `json:"events"` // at most 5000; all are in analysis/TRACE.events.csv
+	Events []DrainEvent `json:"events"` // of very many the 5000 with most charge, in order of time; all are in analysis/TRACE.events.csv
 	Count  int          `json:"event_count"`
 	Kinds  []DrainKind  `json:"kinds"`
 	Spans  []DrainSpan  `json:"spans"` // at most 20000
