@@ -96,6 +96,12 @@ const (
 	NotJudged Outcome = "not judged"
 )
 
+// The sides of a bound.
+const (
+	AtLeast = "at least"
+	AtMost  = "at most"
+)
+
 // Verdict is one comparison with a limit.
 type Verdict struct {
 	Point   int     `json:"point,omitempty"` // 0: over all points
@@ -107,8 +113,10 @@ type Verdict struct {
 	Bound   float64 `json:"bound"` // SI
 	Unit    string  `json:"unit"`
 	Rule    string  `json:"rule"` // "simple acceptance"
-	Where   string  `json:"where,omitempty"`
-	Why     string  `json:"why,omitempty"` // why it could not be judged or decided
+	// Side is which side of Bound is good, where there was one comparison: AtLeast or AtMost.
+	Side  string `json:"side,omitempty"`
+	Where string `json:"where,omitempty"`
+	Why   string `json:"why,omitempty"` // why it could not be judged or decided
 	// Band is the guard band w of the rule, SI; Risk the probability that the outcome is not deserved (for undecided: that the
 	// value does not conform). NaN where nothing was judged.
 	Band float64 `json:"band"`

@@ -102,7 +102,7 @@ type Gauge struct {
 
 // Gauge of the closest value; ok is false where the side of the limit is not known, or nothing was judged.
 func (l Limit) Gauge() (g Gauge, ok bool) {
-	lower, known := side(l.Text)
+	lower, known := l.side()
 	v := l.Closest
 	if !known || v == nil || math.IsNaN(v.Bound) || math.IsInf(v.Bound, 0) || math.IsInf(v.Value, 0) {
 		return g, false

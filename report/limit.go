@@ -94,14 +94,14 @@ func limits(rec *record.Record) []Limit {
 		l.Outcome = record.Overall(l.Verdicts)
 		l.findClosest()
 		if l.Closest != nil {
-			l.Biggest = rows[l.Closest.Point].Cells[firstName(l.Text)].Biggest
+			l.Biggest = rows[l.Closest.Point].Cells[l.name()].Biggest
 		}
 	}
 	return out
 }
 
 func (l *Limit) findClosest() {
-	lower, known := side(l.Text)
+	lower, known := l.side()
 	for i := range l.Verdicts {
 		v := &l.Verdicts[i]
 		if v.Outcome == record.NotJudged || v.Outcome == "" || math.IsNaN(v.Value) {
@@ -134,6 +134,26 @@ func rank(o record.Outcome) int {
 		return 1
 	}
 	return 0
+}
+
+// side tells whether a limit is a lower one, by its verdicts or, in records that do not say it, by its text.
+func (l Limit) side() (lower, known bool) {
+	for _, v := range l.Verdicts {
+		if v.Side != "" {
+			return v.Side == record.AtLeast, true
+		}
+	}
+	return side(l.Text)
+}
+
+// name is the name that is judged, where the limit is one of a name: it stands before the comparison, or behind it as in "1.6 <= n".
+func (l Limit) name() string {
+	lower, known := l.side()
+	if written, ok := side(l.Text); known && ok && written != lower {
+		_, behind, _ := strings.Cut(l.Text, l.Text[strings.IndexAny(l.Text, "<>"):][:1])
+		return firstName(strings.TrimLeft(behind, "= "))
+	}
+	return firstName(l.Text)
 }
 
 // side tells whether a limit is a lower one. known is false where its text has no single comparison.

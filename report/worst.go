@@ -56,7 +56,7 @@ func (r *Report) worst() []Worst {
 		if v == nil {
 			continue
 		}
-		name, part := firstName(l.Text), strings.TrimPrefix(v.Where, "part ")
+		name, part := l.name(), strings.TrimPrefix(v.Where, "part ")
 		if _, ok := r.Budget(v.Point, l.Text, part); ok {
 			name = l.Text
 		}

@@ -55,6 +55,9 @@ func (r *runner) number() int {
 	return 0
 }
 
+// fixed tells whether an expression is the same at every point: numbers alone.
+func fixed(e *expr.Expr) bool { return len(e.Names()) == 0 && len(e.Nodes()) == 0 }
+
 // compare decides one comparison by a rule; undecided where a side has no value. whole says that the value comes from many points.
 func (r *runner) compare(limit *expr.Expr, rule verdict.Rule, env expr.Env, whole bool) record.Verdict {
 	v := record.Verdict{Limit: limit.Text, Outcome: record.Undecided, Rule: rule.String(), Value: nan, U: nan, Bound: nan, Band: nan, Risk: nan, Unit: "1"}
@@ -77,8 +80,12 @@ func (r *runner) compare(limit *expr.Expr, rule verdict.Rule, env expr.Env, whol
 	if strings.HasPrefix(op, "<") {
 		side = verdict.AtMost
 	}
-	if len(a.Terms) == 0 && len(b.Terms) > 0 { // "88 % <= efficiency": the value is what was measured
+	if fixed(left) && !fixed(right) || len(a.Terms) == 0 && len(b.Terms) > 0 { // "88 % <= efficiency": the value is what was measured
 		a, b, side = b, a, verdict.AtLeast+verdict.AtMost-side
+	}
+	v.Side = record.AtLeast
+	if side == verdict.AtMost {
+		v.Side = record.AtMost
 	}
 	v.Value, v.Bound, v.Unit = a.X, b.X, record.UnitOf(a.Dim)
 	difference := measured.Sub(a, b)
