@@ -54,10 +54,10 @@ func TestEfficiencyAgainstTheTruth(t *testing.T) {
 
 // Every example comes to its end with valid points, everything off, and the device discharged.
 func TestEveryExampleRuns(t *testing.T) {
-	for _, file := range []string{"efficiency.yaml", "line-regulation.yaml", "load-regulation.yaml", "dropout.yaml", "brown-out.yaml", "no-load.yaml", "peak.yaml"} {
+	for _, file := range []string{"efficiency.yaml", "line-regulation.yaml", "load-regulation.yaml", "dropout.yaml", "brown-out.yaml", "no-load.yaml", "peak.yaml", "fast.yaml", "refined.yaml"} {
 		t.Run(file, func(t *testing.T) {
 			c, s := whole(t, file, options{})
-			if s.Points != c.plan.Points || s.Invalid != 0 || s.Unsettled != 0 {
+			if s.Points != c.plan.Points && file != "refined.yaml" || s.Invalid != 0 || s.Unsettled != 0 {
 				t.Errorf("%+v", s)
 				for _, p := range c.points {
 					if p.Why != "" {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"fourwire/quantity"
 	"fourwire/record"
 	"fourwire/sequence/run"
 	"fourwire/sim"
@@ -41,7 +42,7 @@ func (b *buoy) recorded(w *record.Writer, on *run.Resume, cut int) (*record.Reco
 }
 
 // twice runs a sequence that is cut behind one point, and goes on with it on a bench that was switched on anew.
-func twice(t *testing.T, text string, cut int) (before, after *record.Record, b *buoy) {
+func twice(t *testing.T, text string, cut int, withTerms bool) (before, after *record.Record, b *buoy) {
 	t.Helper()
 	first := newBuoy(t, text, 0, cool)
 	w, err := record.Create(first.dir, record.Start{Tool: "test", Title: "buoy", Clock: first.sim.Clock(), Ledger: &first.ledger})
@@ -65,9 +66,17 @@ func twice(t *testing.T, text string, cut int) (before, after *record.Record, b 
 	if err != nil {
 		t.Fatal(err)
 	}
+	if !withTerms {
+		terms = nil
+	}
 	after, err = next.recorded(w, &run.Resume{Started: before.Started, Rows: on.Rows, Held: on.Held, Verdicts: on.Verdicts, Log: on.Log, Terms: terms}, 0)
 	if err != nil {
 		t.Fatalf("cut behind point %d: %v\n%s", cut, err, next.said())
+	}
+	for _, e := range next.events {
+		if e.Kind == "recalled" && !strings.HasSuffix(e.Text, quantity.Of(e.Point.Cells["iout"].SI, quantity.Current).String()) {
+			t.Errorf("point %d is at %g A, the run goes by at %s", e.Point.Number, e.Point.Cells["iout"].SI, e.Text)
+		}
 	}
 	for i, p := range after.Rows {
 		if p.Number != i+1 {
@@ -90,7 +99,7 @@ func TestARefinedSweepGoesOn(t *testing.T) {
 		t.Fatalf("%d points: %s", len(k.points), whole.noted("refine"))
 	}
 	for _, cut := range []int{1, 7, 12, 16} {
-		before, after, b := twice(t, text, cut)
+		before, after, b := twice(t, text, cut, cut != 12)
 		results := 0
 		for _, p := range after.Rows {
 			if c, ok := p.Cells["best"]; ok && !math.IsNaN(c.SI) {
@@ -110,7 +119,7 @@ func TestARefinedSweepGoesOn(t *testing.T) {
 func TestAFastSweepGoesOn(t *testing.T) {
 	text := strings.Replace(quickLoads, "[0.2 A, 0.5 A, 1 A, 1.5 A, 2 A, 2.5 A]", "{from: 0.25 A, to: 3 A, points: 12}", 1)
 	for _, cut := range []int{1, 5, 12} {
-		before, after, b := twice(t, text, cut)
+		before, after, b := twice(t, text, cut, true)
 		if len(before.Rows) != cut || len(after.Rows) != 14 || len(after.Verdicts) != 8 {
 			t.Errorf("cut behind %d: %d rows, then %d, %d verdicts\n%s", cut, len(before.Rows), len(after.Rows), len(after.Verdicts), b.said())
 		}

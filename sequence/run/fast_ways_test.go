@@ -150,14 +150,14 @@ func TestWhatHasNotSettledInAListIsMeasuredAgain(t *testing.T) {
 			again++
 		}
 	}
-	if text := b.noted("fast"); again == 0 || again == 6 || !strings.Contains(text, "measured again from the host: at vin 9 V") {
+	if text := b.noted("fast"); again == 0 || again == 6 || !strings.Contains(text, "measured again from the host: at vin 9 V, v(dut.in) had not settled: it moved by") {
 		t.Errorf("%d points again: %s", again, text)
 	}
 }
 
 // A source that cannot hold its voltage shows in a list by the readings, and from the host by its mode.
 func TestAWrongModeInAListIsAskedFor(t *testing.T) {
-	text := strings.NewReplacer("volts: 12 V, amps: 2.5 A}", "volts: 12 V, amps: 500 mA}", "1 A, 1.5 A, 2 A, 2.5 A]", "0.8 A, 1.5 A]", "at_most: 1 s", "at_most: 50 ms", "    repeat_first: yes\n", "").Replace(quickLoads)
+	text := strings.NewReplacer("volts: 12 V, amps: 2.5 A}", "volts: 12 V, amps: 500 mA}", "1 A, 1.5 A, 2 A, 2.5 A]", "0.8 A, 1.5 A]", "settle: {until: v(dut.out) within 0.1 % for 5 ms, at_most: 1 s}", "wait: 5 ms", "    repeat_first: yes\n", "").Replace(quickLoads)
 	b := newBuoy(t, text, 0, nil)
 	k, _, _, err := b.run(context.Background())
 	if err != nil {
@@ -186,11 +186,12 @@ func TestALineSweepByList(t *testing.T) {
         aperture: 20 ms
         ranges: {vi: 20 V}
       - derive: {efficiency: vo * io / (vi * ii)}
+  - measure: {after: v(dut.in)} # the source is left at the last value
 `
 	list, host := newBuoy(t, text, 0, cool), newBuoy(t, strings.Replace(text, "fast: yes", "fast: no", 1), 0, cool)
 	a, _ := list.mustRun()
 	b, _ := host.mustRun()
-	if len(a.points) != 15 || len(b.points) != 15 {
+	if len(a.points) != 16 || len(b.points) != 16 {
 		t.Fatalf("%d and %d points", len(a.points), len(b.points))
 	}
 	for i := range a.points {
