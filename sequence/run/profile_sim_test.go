@@ -14,6 +14,7 @@ import (
 	"fourwire/record/trace"
 	"fourwire/sequence/profile"
 	"fourwire/sequence/run"
+	"fourwire/sim/instrument"
 )
 
 // The supply with a resistor on it: it draws enough for the source to come down as fast as its model says, 470 uF x 200 V/s = 94 mA.
@@ -188,5 +189,30 @@ func TestPresetsAreFollowedAsThePlanSays(t *testing.T) {
 				t.Errorf("the record says %q, %q", kept.Tag, kept.Text)
 			}
 		})
+	}
+}
+
+// What a profile comes to is known only from a measurement here: all of it is held against the guard before the first of it is sent.
+func TestAProfileBeyondTheGuardIsNotBegun(t *testing.T) {
+	b := newBuoy(t, `fourwire: sequence/1
+title: A supply
+needs:
+  feed: {role: source, node: dut.in, volts: 0..32 V, amps: 0..6 A}
+guard:
+  dut.in: {volts: ..18 V, amps: ..7 A}
+steps:
+  - {source: feed, volts: 12 V, amps: 6 A}
+  - wait: 300 ms
+  - measure: {v: v(dut.in)}
+  - {profile: feed, points: [[0 s, 6 V], [100 ms, v * 1.6], [200 ms, 6 V]]}
+`, 0, func(string, string) (string, string) { return supplyBench, supplyScene })
+	_, _, _, err := b.run(context.Background())
+	if run.ExitStatus(run.Summary{}, err) != 5 || !strings.Contains(err.Error(), "19.") || !strings.Contains(err.Error(), "feed at 100 ms of its profile is outside the guard") {
+		t.Errorf("%v", err)
+	}
+	for _, e := range b.sim.Events() {
+		if e.Kind == instrument.SetValue && e.Value == 6 && e.Text == "volts" {
+			t.Errorf("%s", e)
+		}
 	}
 }
