@@ -57,7 +57,7 @@ var arrows = map[string][]string{
 	"sequence/profile": {"quantity", "internal/diag"},
 	"sequence":         {"sequence/profile", "quantity/...", "internal/diag", "sequence/expr", "sequence/battery", "analysis/battery", "analysis/verdict"},
 	"sequence/plan":    {"sequence/profile", "internal/ledger", "sequence", "sequence/expr", "sequence/battery", "analysis/battery", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":     {"sequence/profile", "internal/ledger", "sequence/battery", "analysis/drain", "analysis/sweep", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/run":     {"sequence/profile", "analysis/pulse", "analysis/component", "internal/ledger", "sequence/battery", "analysis/drain", "analysis/sweep", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},
