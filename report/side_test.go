@@ -23,7 +23,7 @@ func TestLimitWrittenFromEitherEnd(t *testing.T) {
 	} {
 		rec := &record.Record{Manifest: record.Manifest{
 			Verdicts: []record.Verdict{{Point: 1, Limit: c.text, Side: c.side, Outcome: record.Pass, Value: 1.75, U: 0.01, Bound: c.bound, Unit: "1", Rule: "simple acceptance"}}},
-			Rows:     []record.Point{{Number: 1, Valid: true, Settled: true, Cells: map[string]record.Cell{"n": {SI: 1.75, U: 0.01, Biggest: "gain"}}}},
+			Rows: []record.Point{{Number: 1, Valid: true, Settled: true, Cells: map[string]record.Cell{"n": {SI: 1.75, U: 0.01, Biggest: "gain"}}}},
 		}
 		l := report.New(rec).Limits[0]
 		g, ok := l.Gauge()
