@@ -147,8 +147,9 @@ func (d *Daemon) guard(ctx context.Context, o guardian.Orders, c guardian.Config
 	go func() { _, _ = fmt.Fprintf(out, "%s\narm\nrelieve %s\n", line, strings.ReplaceAll(why, "\n", " ")) }() // a guardian that is gone does not hear it
 	defer func() { _ = out.Close() }()                                                                         // then it ends, or goes on trying where something is still on
 	over := make(chan error, 1)
+	lasting := context.WithoutCancel(ctx)
 	go func() {
-		err := guardian.Serve(context.WithoutCancel(ctx), in, heard, c)
+		err := guardian.Serve(lasting, in, heard, c)
 		links.close() // an instrument with one connection is free for others
 		d.guarding(-1)
 		over <- err

@@ -81,7 +81,7 @@ func TestUndecidedNamesInstrumentsThatDecide(t *testing.T) {
 				s = regexp.MustCompile(`(?m)^  `+name+`:\n(    .*\n)+`).ReplaceAllString(s, "")
 			}
 		}
-		return s
+		return untriggered(s)
 	}}
 	_, after, s := decide(t, "efficiency >= 90.5 %", "aperture: 20 ms", better)
 	if after.Outcome == record.Undecided {
