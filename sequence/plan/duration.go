@@ -180,19 +180,20 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 	if span := seconds(m.Burst.For.SI); span > 0 {
 		aperture = span
 	}
-	touched := map[string]bool{}
-	touch := func(ch Channel) {
-		if !touched[ch.Instrument] {
-			touched[ch.Instrument] = true
-			s.add(ledger.Processing, times, checkMessages*s.timing(ch).Processing)
-		}
-	}
+	// instruments are spoken to together: the slowest counts
+	var status, check time.Duration
 	for i := range s.plan.Roles {
 		if r := &s.plan.Roles[i]; r.Need.Role == sequence.RoleSource || r.Need.Role == sequence.RoleLoad {
-			s.add(ledger.Processing, times, statusMessages*s.timing(r.Channel).Processing)
-			touch(r.Channel)
+			status = max(status, statusMessages*s.timing(r.Channel).Processing)
+			check = max(check, checkMessages*s.timing(r.Channel).Processing)
 		}
 	}
+	for _, r := range m.Readings {
+		if k := s.plan.GaugeIndex(r.Function, r.Node); k >= 0 {
+			check = max(check, checkMessages*s.timing(s.plan.Gauges[k].Channel).Processing)
+		}
+	}
+	s.add(ledger.Processing, times, status+check)
 	for _, readings := range s.plan.Rounds(m) {
 		var processing, reading time.Duration
 		used := false
@@ -202,10 +203,9 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 				continue
 			}
 			used = true
-			touch(s.plan.Gauges[k].Channel)
 			ch := s.plan.Gauges[k].Channel
 			t := s.timing(ch)
-			processing += readMessages * t.Processing
+			processing = max(processing, readMessages*t.Processing)
 			reading = max(reading, t.Reading)
 			if full := specs[i].Full; s.ranges[ch] != full && !s.plan.Gauges[k].Together {
 				s.ranges[ch] = full
@@ -223,13 +223,8 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 
 // around adds what comes before the first step and after the last: preparing, switching off, and watching until nodes are discharged.
 func (s *stopwatch) around() {
-	opened := map[string]bool{}
-	open := func(ch Channel) {
-		if !opened[ch.Instrument] {
-			opened[ch.Instrument] = true
-			s.add(ledger.Processing, 1, openMessages*s.timing(ch).Processing)
-		}
-	}
+	var opens, first time.Duration
+	open := func(ch Channel) { opens = max(opens, openMessages*s.timing(ch).Processing) }
 	for i := range s.plan.Gauges {
 		open(s.plan.Gauges[i].Channel)
 	}
@@ -240,12 +235,13 @@ func (s *stopwatch) around() {
 			continue
 		}
 		t := s.timing(r.Channel)
-		s.add(ledger.Processing, 1, firstMessages*t.Processing)
+		first = max(first, firstMessages*t.Processing)
 		s.add(ledger.OutputDown, 1, lastMessages*t.Processing)
 		if r.Need.Role == sequence.RoleSource {
 			s.add(ledger.OutputDown, 1, s.discharge(r.Need.Node, s.last[r.Need.Node]))
 		}
 	}
+	s.add(ledger.Processing, 1, opens+first)
 }
 
 // dischargedVolts is where a node counts as discharged, and dischargeWithin is how long a run looks.
