@@ -30,7 +30,7 @@ type cellData struct {
 func loadCellData(from string, f batteryFlags) (*cellData, error) {
 	info, err := os.Stat(from)
 	if err != nil {
-		return nil, wrong(errors.Unwrap(err))
+		return nil, wrong(fmt.Errorf("%s: %w", from, errors.Unwrap(err)))
 	}
 	if !info.IsDir() {
 		data, err := readFile(from)
