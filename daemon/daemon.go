@@ -58,7 +58,7 @@ type Config struct {
 
 const (
 	defaultListen = "127.0.0.1:8460"
-	remembered    = 20_000 // events
+	remembered    = 4096 // events, of up to some kB each
 	shutWithin    = 5 * time.Second
 )
 
@@ -77,15 +77,14 @@ type Daemon struct {
 	counts  counts
 	probing probing
 
-	mu       sync.Mutex // guards what follows; never held while something waits
-	armed    arming
-	held     string // why nothing starts; empty: it does
-	unsafe   bool   // something may be on
-	lastOff  *api.OffReport
-	runs     map[string]*progress // by job
-	health   map[string]api.Health
-	overview []api.Sequence
-	read     map[string]stamped // of overview, by name
+	mu      sync.Mutex // guards what follows; never held while something waits
+	armed   arming
+	held    string // why nothing starts; empty: it does
+	unsafe  bool   // something may be on
+	lastOff *api.OffReport
+	runs    map[string]*progress // by job
+	health  map[string]api.Health
+	read    map[string]stamped // of overview, by name
 }
 
 type arming struct {

@@ -65,7 +65,7 @@ func (d *Daemon) Submit(ctx context.Context, who access.Who, s api.Submission) (
 	if err != nil {
 		return api.Job{}, err
 	}
-	ctx, cancel := d.clock.WithTimeout(ctx, 10*time.Second)
+	ctx, cancel := d.clock.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
 	got, err := d.queue.Submit(ctx, j, kept)
 	if err != nil {

@@ -146,7 +146,7 @@ func TestPointsAddress(t *testing.T) {
 		t.Errorf("the report: %d %q", status, policy)
 	}
 	// a browser is sent to an address with a ticket; that gives the reports of this record and nothing else
-	status, h, body = d.get("/api/records/"+j.Record+"/report/report.html", "Sec-Fetch-Dest: iframe", "Sec-Fetch-Site: same-origin", "Sec-Fetch-Mode: navigate")
+	status, _, body = d.get("/api/records/"+j.Record+"/report/report.html", "Sec-Fetch-Dest: iframe", "Sec-Fetch-Site: same-origin", "Sec-Fetch-Mode: navigate")
 	if status != 200 || !bytes.Contains(body, []byte("<svg")) {
 		t.Errorf("behind a ticket: %d", status)
 	}

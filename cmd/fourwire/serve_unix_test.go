@@ -34,8 +34,14 @@ type daemonProcess struct {
 func startDaemon(t *testing.T, benchFile string, args ...string) *daemonProcess {
 	t.Helper()
 	dir := filepath.Dir(benchFile)
-	d := &daemonProcess{t: t, log: &bytes.Buffer{}}
-	d.cmd = command(t, append([]string{"serve", "--bench", benchFile, "--records", filepath.Join(dir, "records"), "--listen", "127.0.0.1:0", "--json"}, args...)...)
+	return startCommand(t, command(t, append([]string{"serve", "--bench", benchFile, "--records", filepath.Join(dir, "records"), "--listen", "127.0.0.1:0", "--json"}, args...)...))
+}
+
+// startCommand starts a daemon by a command.
+func startCommand(t *testing.T, c *exec.Cmd) *daemonProcess {
+	t.Helper()
+	d := &daemonProcess{t: t, cmd: c, log: &bytes.Buffer{}}
+	d.cmd.Env = append(os.Environ(), asCommand+"=1")
 	d.cmd.Stderr = d.log
 	out, err := d.cmd.StdoutPipe()
 	if err != nil {
@@ -273,4 +279,58 @@ func whole(t *testing.T, dir string) {
 			t.Errorf("%s: point %d stands at place %d", filepath.Base(dir), p.Number, i+1)
 		}
 	}
+}
+
+// A disk without room: what cannot be kept is refused, what was accepted is there after a kill, a run ends with its outputs off, and the daemon goes on
+// answering. The limit on the size of files stands for the disk, since both are errors of a write (POSIX: EFBIG, ENOSPC).
+func TestDaemonWithoutRoom(t *testing.T) {
+	if os.Getenv("FOURWIRE_LONG") == "" {
+		t.Skip("waits for time-outs of the store; with FOURWIRE_LONG=1")
+	}
+	_, dir := simulatedDaemon(t, "buoy", "--state", t.TempDir())
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	bench := filepath.Join(dir, "bench.yaml")
+	d := startCommand(t, exec.Command("sh", "-c", `ulimit -f 300; exec "$0" "$@"`, self, "serve", "--bench", bench, "--records", filepath.Join(dir, "full"), "--listen", "127.0.0.1:0", "--json"))
+	running := d.submit(api.Submission{Sequence: "efficiency.yaml"})
+	j := d.until(running, over)
+	if j.State != api.Failed || *j.Exit != exitBench || !strings.Contains(j.Reason, "no room") {
+		t.Errorf("the run: %+v", j)
+	}
+	later := api.Submission{Sequence: "efficiency.yaml", At: time.Now().Add(time.Hour)}
+	body, err := json.Marshal(later)
+	if err != nil {
+		t.Fatal(err)
+	}
+	accepted := 0
+	for {
+		answer, err := http.Post(d.url+"/api/jobs", "application/json", bytes.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer.Body.Close()
+		if answer.StatusCode == http.StatusInsufficientStorage {
+			break
+		}
+		if answer.StatusCode != http.StatusCreated || accepted > 1000 {
+			t.Fatalf("%d after %d", answer.StatusCode, accepted)
+		}
+		accepted++
+	}
+	var report api.OffReport
+	d.ask("POST", "/api/outputs-off", nil, &report, http.StatusOK)
+	d.ask("GET", "/api/health", nil, nil, http.StatusOK)
+	d.kill()
+	d = startCommand(t, command(t, "serve", "--bench", bench, "--records", filepath.Join(dir, "full"), "--listen", "127.0.0.1:0", "--json"))
+	var b api.Bench
+	d.ask("GET", "/api/bench", nil, &b, http.StatusOK)
+	if b.Queue.Scheduled != accepted {
+		t.Errorf("%d jobs were accepted, %d are there", accepted, b.Queue.Scheduled)
+	}
+	if again := d.job(running); again.State != api.Failed {
+		t.Errorf("the run that failed is %s now", again.State)
+	}
+	t.Logf("%d jobs accepted before the store was full", accepted)
 }

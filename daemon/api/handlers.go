@@ -184,6 +184,7 @@ const (
 	heartbeat   = 15 * time.Second
 	writeWithin = 10 * time.Second
 	batch       = 256
+	gather      = 20 * time.Millisecond // what comes within it goes out together: many who watch do not cost many writes
 )
 
 // serveEvents sends events until whoever watches goes away. One who is too slow is told to load everything anew.
@@ -251,7 +252,7 @@ func serveEvents(c *call) (any, error) {
 				writeEvent(out, stream.ID(e.Number), e.Value)
 			}
 		}
-		if !flush() {
+		if !flush() || c.clock.Sleep(watching, gather) != nil {
 			break
 		}
 	}

@@ -1,7 +1,9 @@
 package queue
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -52,6 +54,7 @@ type Queue struct {
 	mu      sync.Mutex // guards what follows; never held while something waits
 	jobs    map[string]Job
 	stop    map[string]context.CancelCauseFunc // of runs
+	tried   map[string][]byte                  // what the store was given without an answer, by job
 	unsaved map[string]bool                    // ended, which the store could not be told of yet
 	ready   bool                               // orphans have been seen to
 	closing bool
@@ -63,7 +66,7 @@ func Open(ctx context.Context, c Config) (*Queue, error) {
 	if c.Keep == 0 {
 		c.Keep = 2000
 	}
-	q := &Queue{config: c, clock: clock.Or(c.Clock), wake: make(chan struct{}, 1), jobs: map[string]Job{}, stop: map[string]context.CancelCauseFunc{}, unsaved: map[string]bool{}}
+	q := &Queue{config: c, clock: clock.Or(c.Clock), wake: make(chan struct{}, 1), jobs: map[string]Job{}, stop: map[string]context.CancelCauseFunc{}, unsaved: map[string]bool{}, tried: map[string][]byte{}}
 	list, err := c.Store.Load(ctx)
 	if err != nil {
 		return nil, err
@@ -103,7 +106,8 @@ func (q *Queue) addLocked(ctx context.Context, j *Job, input []byte) error {
 	if err := q.config.Store.SaveInput(ctx, j.ID, input); err != nil {
 		return err
 	}
-	if err := q.config.Store.Save(ctx, j); err != nil {
+	if err := q.save(ctx, j); err != nil {
+		q.forget(ctx, j.ID)
 		return err
 	}
 	q.keep(*j)
@@ -219,12 +223,51 @@ func (q *Queue) changeLocked(ctx context.Context, id string, do func(*Job) error
 	if err := do(&j); err != nil {
 		return j, err
 	}
-	if err := q.config.Store.Save(ctx, &j); err != nil {
+	if err := q.save(ctx, &j); err != nil {
 		return j, err
 	}
 	q.keep(j)
 	return j.clone(), nil
 }
+
+// save writes a job. An earlier write whose answer did not come may have reached the store all the same: what is found there then is this queue's own, and is
+// written over; anything else is somebody else's, and stays. The caller holds writing.
+func (q *Queue) save(ctx context.Context, j *Job) error {
+	err := q.config.Store.Save(ctx, j)
+	if errors.Is(err, ErrConflict) && q.tried[j.ID] != nil {
+		there, failed := q.config.Store.Get(ctx, j.ID)
+		if failed != nil {
+			return errors.Join(err, failed)
+		}
+		text, failed := json.Marshal(there)
+		if failed != nil || !bytes.Equal(text, q.tried[j.ID]) {
+			return err
+		}
+		j.Revision = there.Revision
+		err = q.config.Store.Save(ctx, j)
+	}
+	switch {
+	case err == nil:
+		delete(q.tried, j.ID)
+	case !errors.Is(err, ErrConflict):
+		if text, failed := json.Marshal(*j); failed == nil {
+			q.tried[j.ID] = text
+		}
+	}
+	return err
+}
+
+// forget takes back a job that was refused because its store did not answer: it must not turn up later. The caller holds writing.
+func (q *Queue) forget(ctx context.Context, id string) {
+	delete(q.tried, id)
+	ctx, cancel := q.clock.WithTimeout(context.WithoutCancel(ctx), forgetWithin)
+	defer cancel()
+	if err := q.config.Store.Delete(ctx, id); err != nil {
+		q.failed(fmt.Errorf("job %s was refused, and may turn up all the same after a restart: %w", id, err))
+	}
+}
+
+const forgetWithin = time.Second
 
 // ErrOver says that nothing can be done to a job because it is over.
 var ErrOver = errors.New("the job is over")

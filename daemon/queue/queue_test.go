@@ -39,7 +39,6 @@ type house struct {
 	begun   chan string
 	over    chan struct{}
 	stop    context.CancelFunc
-	ready   func(queue.Job) string
 	found   []queue.Job // by Recover
 	changed []queue.Job
 }
@@ -365,6 +364,71 @@ func TestStoreConflict(t *testing.T) {
 	}
 	if _, err := store.Input(t.Context(), "one"); err != queue.ErrNotFound {
 		t.Error(err)
+	}
+}
+
+// silent is a store whose answer to a write does not come, although the write is done.
+type silent struct {
+	queue.Store
+	mu   sync.Mutex
+	left int // writes without an answer
+}
+
+var errSilent = errors.New("no answer")
+
+func (s *silent) Save(ctx context.Context, j *queue.Job) error {
+	before := j.Revision
+	err := s.Store.Save(ctx, j)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err == nil && s.left > 0 {
+		s.left--
+		j.Revision = before
+		return errSilent
+	}
+	return err
+}
+
+func (s *silent) quiet(n int) {
+	s.mu.Lock()
+	s.left = n
+	s.mu.Unlock()
+}
+
+// A write whose answer is lost does not block a job for ever, is not taken for somebody else's, and a job that was refused does not turn up.
+func TestLostAnswers(t *testing.T) {
+	dir := t.TempDir()
+	inner, shut := embedded(t, dir)
+	store := &silent{Store: inner}
+	h := open(t, store, nil, nil)
+	store.quiet(1)
+	if _, err := h.Submit(t.Context(), queue.Job{Order: []byte(`{}`)}, nil); !errors.Is(err, errSilent) {
+		t.Fatalf("a job that may not be kept was accepted: %v", err)
+	}
+	id := h.submit(t, queue.Job{At: time.Now().Add(time.Hour), Needs: []string{"a"}})
+	store.quiet(1)
+	if _, err := h.Cancel(t.Context(), id, "ada"); !errors.Is(err, errSilent) {
+		t.Fatal(err)
+	}
+	if j, err := h.Cancel(t.Context(), id, "ada"); err != nil || j.State != queue.Cancelled {
+		t.Fatalf("it cannot be cancelled any more: %+v %v", j, err)
+	}
+	run := h.submit(t, queue.Job{Needs: []string{"a"}})
+	<-h.begun
+	store.quiet(2)
+	h.end(run, done)
+	h.wait(t, run, queue.Done)
+	h.close()
+	shut()
+	inner, _ = embedded(t, dir)
+	list, err := inner.Load(t.Context())
+	if err != nil || len(list) != 2 {
+		t.Fatalf("%+v %v", list, err)
+	}
+	for _, j := range list {
+		if j.ID == run && j.State != queue.Done || j.ID == id && j.State != queue.Cancelled {
+			t.Errorf("%+v", j)
+		}
 	}
 }
 

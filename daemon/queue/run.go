@@ -274,7 +274,7 @@ func (q *Queue) finish(ctx context.Context, id string, r Result) {
 	}
 	saving, cancel := q.clock.WithTimeout(ctx, saveWithin)
 	defer cancel()
-	if err := q.config.Store.Save(saving, &j); err != nil {
+	if err := q.save(saving, &j); err != nil {
 		q.failed(err)
 		q.mu.Lock()
 		q.unsaved[id] = true

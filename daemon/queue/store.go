@@ -24,6 +24,7 @@ var ErrConflict = errors.New("the job was changed by somebody else in the meanti
 type Store interface {
 	Load(ctx context.Context) ([]Job, error)
 	Save(ctx context.Context, j *Job) error // sets Revision; ErrConflict where it is not the last one
+	Get(ctx context.Context, id string) (Job, error)
 	Delete(ctx context.Context, id string) error
 	SaveInput(ctx context.Context, id string, data []byte) error // what the job is run from
 	Input(ctx context.Context, id string) ([]byte, error)
@@ -163,6 +164,23 @@ func (s *JetStream) Save(ctx context.Context, j *Job) error {
 	}
 	j.Revision = revision
 	return nil
+}
+
+// Get reads one job.
+func (s *JetStream) Get(ctx context.Context, id string) (Job, error) {
+	entry, err := s.jobs.Get(ctx, id)
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return Job{}, ErrNotFound
+	}
+	if err != nil {
+		return Job{}, err
+	}
+	var j Job
+	if err := json.Unmarshal(entry.Value(), &j); err != nil {
+		return Job{}, fmt.Errorf("job %s cannot be read: %w", id, err)
+	}
+	j.Revision = entry.Revision()
+	return j, nil
 }
 
 // Delete forgets a job and its input.
