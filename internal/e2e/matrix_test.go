@@ -128,6 +128,9 @@ func TestFaultMatrix(t *testing.T) {
 	all.Wait()
 	for i, row := range list {
 		for j, p := range phases() {
+			if row.overran(j, results[i][j]) {
+				results[i][j] = row.run(t, j, first)
+			}
 			t.Run(row.name+"/"+p.name, func(t *testing.T) { row.check(t, j, results[i][j], calm) })
 		}
 	}
@@ -158,6 +161,16 @@ func (w row) run(t *testing.T, j int, first *chain) *servedRun {
 	}
 	serveAndRun(t, first.plan, first, r)
 	return r
+}
+
+// overran tells whether the load of the other cells, and not the fault, used up a time limit: time is real here. Such a cell is tried once
+// more, alone.
+func (w row) overran(j int, r *servedRun) bool {
+	c := w.cells[j]
+	if r == nil || !strings.Contains(r.message(), "before the time ran out") {
+		return false
+	}
+	return run.ExitStatus(r.summary, r.err) != c.exit || !strings.Contains(r.everything(), c.says)
 }
 
 func (w row) check(t *testing.T, j int, r, calm *servedRun) {
