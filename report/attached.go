@@ -40,8 +40,9 @@ func readInside(dir, name string, into any) error {
 	return nil
 }
 
-// emulations reads how played batteries were left. A file that cannot be read is told as a problem of the record elsewhere, by its hash.
-func emulations(rec *record.Record) []record.Emulation {
+// kept reads the files of a folder of a record whose names end in suffix. One that cannot be read is left out: it is told as a problem of
+// the record elsewhere, by its hash.
+func kept[T any](rec *record.Record, folder, suffix string) []T {
 	if rec.Dir == "" {
 		return nil
 	}
@@ -50,18 +51,23 @@ func emulations(rec *record.Record) []record.Emulation {
 		return nil
 	}
 	defer root.Close()
-	list, err := fs.ReadDir(root.FS(), record.EmulationFolder)
+	list, err := fs.ReadDir(root.FS(), folder)
 	if err != nil {
 		return nil
 	}
-	var out []record.Emulation
+	var out []T
 	for _, f := range list {
-		e := record.Emulation{}
-		if strings.HasSuffix(f.Name(), ".json") && readInside(rec.Dir, path.Join(record.EmulationFolder, f.Name()), &e) == nil {
-			out = append(out, e)
+		var one T
+		if strings.HasSuffix(f.Name(), suffix) && readInside(rec.Dir, path.Join(folder, f.Name()), &one) == nil {
+			out = append(out, one)
 		}
 	}
 	return out
+}
+
+// emulations reads how played batteries were left.
+func emulations(rec *record.Record) []record.Emulation {
+	return kept[record.Emulation](rec, record.EmulationFolder, ".json")
 }
 
 // otherLives are those of currents that come from no trace.

@@ -2,10 +2,7 @@ package report
 
 import (
 	"fmt"
-	"io/fs"
 	"math"
-	"os"
-	"path"
 	"strings"
 
 	"fourwire/quantity"
@@ -27,26 +24,11 @@ type FittedParameter struct {
 	Text string // value and U with their unit
 }
 
-// fitted reads the fits of a record. A file that cannot be read is told as a problem of the record elsewhere, by its hash.
+// fitted reads the fits of a record.
 func fitted(rec *record.Record) []Fitted {
-	if rec.Dir == "" {
-		return nil
-	}
-	root, err := os.OpenRoot(rec.Dir)
-	if err != nil {
-		return nil
-	}
-	defer root.Close()
-	list, err := fs.ReadDir(root.FS(), record.AnalysisFolder)
-	if err != nil {
-		return nil
-	}
 	var out []Fitted
-	for _, f := range list {
-		one := record.Fit{}
-		if strings.HasSuffix(f.Name(), ".fit.json") && readInside(rec.Dir, path.Join(record.AnalysisFolder, f.Name()), &one) == nil {
-			out = append(out, newFitted(one))
-		}
+	for _, one := range kept[record.Fit](rec, record.AnalysisFolder, ".fit.json") {
+		out = append(out, newFitted(one))
 	}
 	return out
 }

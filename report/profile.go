@@ -2,9 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io/fs"
-	"os"
-	"path"
 	"strings"
 
 	"fourwire/record"
@@ -12,26 +9,7 @@ import (
 
 // profiles reads the voltages over time that sources were taken through.
 func profiles(rec *record.Record) []record.Profile {
-	if rec.Dir == "" {
-		return nil
-	}
-	root, err := os.OpenRoot(rec.Dir)
-	if err != nil {
-		return nil
-	}
-	defer root.Close()
-	list, err := fs.ReadDir(root.FS(), record.AnalysisFolder)
-	if err != nil {
-		return nil
-	}
-	var out []record.Profile
-	for _, f := range list {
-		p := record.Profile{}
-		if strings.HasSuffix(f.Name(), ".profile.json") && readInside(rec.Dir, path.Join(record.AnalysisFolder, f.Name()), &p) == nil {
-			out = append(out, p)
-		}
-	}
-	return out
+	return kept[record.Profile](rec, record.AnalysisFolder, ".profile.json")
 }
 
 // supplies are the facts of supply profiles: what each is and where its figures are from, each once; and what has to be said with them.

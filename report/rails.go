@@ -2,10 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io/fs"
-	"os"
-	"path"
-	"strings"
 
 	"fourwire/quantity"
 	"fourwire/record"
@@ -13,23 +9,7 @@ import (
 
 // railFacts are the facts of groups of rails, and what took one down.
 func railFacts(rec *record.Record) (facts []Fact, notices []Notice) {
-	if rec.Dir == "" {
-		return nil, nil
-	}
-	root, err := os.OpenRoot(rec.Dir)
-	if err != nil {
-		return nil, nil
-	}
-	defer root.Close()
-	list, err := fs.ReadDir(root.FS(), record.AnalysisFolder)
-	if err != nil {
-		return nil, nil
-	}
-	for _, f := range list {
-		r := record.Rails{}
-		if !strings.HasSuffix(f.Name(), ".rails.json") || readInside(rec.Dir, path.Join(record.AnalysisFolder, f.Name()), &r) != nil {
-			continue
-		}
+	for _, r := range kept[record.Rails](rec, record.AnalysisFolder, ".rails.json") {
 		facts = append(facts, Fact{"Rails " + r.Name, r.Text() + " (by readings and the computer's clock)"})
 		if k := r.Fault; k != nil {
 			verdict := "as allowed"
