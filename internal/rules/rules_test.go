@@ -79,6 +79,8 @@ var arrows = map[string][]string{
 	"daemon/index":  {},
 	"daemon/access": {"internal/clock"},
 	"daemon/api":    {"daemon/access", "daemon/live", "internal/clock", "quantity"}, // the work behind it is an interface of its own
+	"daemon/web":    {},                                                             // it calls the API over HTTP, as everybody does
+	"client":        {"daemon/api", "internal/clock", "quantity"},                   // what is sent and answered are the types of the API
 	"daemon":        {"daemon/...", "record", "record/trace", "report", "driver/guardian", "transport", "quantity/...", "internal/clock"},
 
 	"cmd/fourwire": {"..."},
