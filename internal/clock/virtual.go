@@ -47,8 +47,16 @@ func (v *Virtual) Now() time.Time {
 func (v *Virtual) Since(t time.Time) time.Duration { return v.Now().Sub(t) }
 
 // Sleep moves the time forward by d and returns nil. Where ctx is done first (a deadline of this clock on the way, or a cancel
-// by a hook) the time stops there and Sleep returns the error of ctx.
+// by a hook) the time stops there and Sleep returns the error of ctx. Of several that sleep in one call of [Together], none pushes the time
+// beyond what the others sleep for.
 func (v *Virtual) Sleep(ctx context.Context, d time.Duration) error {
+	if p := courseOf(ctx); p != nil && p.of.clock == v {
+		if err := ctx.Err(); err != nil || d <= 0 {
+			return err
+		}
+		p.rest(ctx, nil, v.Now().Add(d))
+		return ctx.Err()
+	}
 	v.drive.Lock()
 	defer v.drive.Unlock()
 	if err := ctx.Err(); err != nil || d <= 0 {
