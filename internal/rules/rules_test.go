@@ -83,6 +83,9 @@ var arrows = map[string][]string{
 	"client":        {"daemon/api", "internal/clock", "quantity"},                   // what is sent and answered are the types of the API
 	"daemon":        {"daemon/...", "record", "record/trace", "report", "driver/guardian", "transport", "quantity/...", "internal/clock"},
 
+	"sheet":         {"quantity", "internal/diag"},
+	"sheet/results": {"sheet", "report", "report/workbook", "record", "quantity"},
+
 	"cmd/fourwire": {"..."},
 	"schema":       {},
 }
