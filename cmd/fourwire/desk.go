@@ -13,6 +13,7 @@ import (
 
 	"fourwire/daemon"
 	"fourwire/daemon/api"
+	"fourwire/daemon/web"
 	"fourwire/driver"
 	"fourwire/driver/bench"
 	"fourwire/driver/guardian"
@@ -261,4 +262,4 @@ func (d *desk) Guard() (guardian.Orders, guardian.Config) {
 }
 
 // servedPage is the page of the daemon.
-func servedPage() http.Handler { return nil }
+func servedPage() http.Handler { return web.Handler() }
