@@ -71,7 +71,11 @@ func (d *Daemon) tellBench() {
 
 // Note writes into the audit log. One that cannot be written is told in the other log.
 func (d *Daemon) Note(who access.Who, did, what, detail string) {
-	if err := d.audit.Add(who, did, what, detail); err != nil {
+	add := d.audit.Add
+	if did == "submit" || did == "session" || did == "refused" { // a job is on the disk with who submitted it; the others change nothing
+		add = d.audit.Jot
+	}
+	if err := add(who, did, what, detail); err != nil {
 		d.log.Error().Err(err).Str("who", who.Name).Str("did", did).Str("what", what).Msg("the audit log cannot be written")
 	}
 }

@@ -24,12 +24,16 @@ type Entry struct {
 	Detail string    `json:"detail,omitempty"`
 }
 
-// Audit is the log of who did what: JSON lines in a file that only grows, each on the disk before the call returns.
+// Audit is the log of who did what: JSON lines in a file that only grows.
 type Audit struct {
 	clock clock.Clock
 
-	mu   sync.Mutex // guards the file
-	file *os.File
+	mu      sync.Mutex // guards what is written
+	file    *os.File
+	written uint64 // lines
+
+	syncing sync.Mutex // held while the disk is waited for; taken before mu
+	synced  uint64     // lines that are on the disk
 }
 
 // OpenAudit opens the log. A last line that was torn is ended.
@@ -47,16 +51,45 @@ func OpenAudit(path string, c clock.Clock) (*Audit, error) {
 	return &Audit{clock: clock.Or(c), file: f}, nil
 }
 
-// Add adds a line.
+// Add adds a line, which is on the disk when it returns, with all lines before it. Those that come at the same time wait for the disk together.
 func (a *Audit) Add(w Who, did, what, detail string) error {
-	line, err := json.Marshal(Entry{a.clock.Now().UTC(), w.Name, w.Role.String(), w.From, did, what, detail})
+	n, err := a.write(w, did, what, detail)
 	if err != nil {
 		return err
 	}
+	a.syncing.Lock()
+	defer a.syncing.Unlock()
+	if a.synced >= n {
+		return nil
+	}
+	a.mu.Lock()
+	all := a.written
+	a.mu.Unlock()
+	if err := a.file.Sync(); err != nil {
+		return err
+	}
+	a.synced = all
+	return nil
+}
+
+// Jot adds a line that outlives this process, and a cut in power once a line has been added behind it: for what is on the disk elsewhere, too.
+func (a *Audit) Jot(w Who, did, what, detail string) error {
+	_, err := a.write(w, did, what, detail)
+	return err
+}
+
+func (a *Audit) write(w Who, did, what, detail string) (uint64, error) {
+	line, err := json.Marshal(Entry{a.clock.Now().UTC(), w.Name, w.Role.String(), w.From, did, what, detail})
+	if err != nil {
+		return 0, err
+	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	_, err = a.file.Write(append(line, '\n'))
-	return errors.Join(err, a.file.Sync())
+	if _, err := a.file.Write(append(line, '\n')); err != nil {
+		return 0, err
+	}
+	a.written++
+	return a.written, nil
 }
 
 const tailBytes = 1 << 20
@@ -88,5 +121,5 @@ func (a *Audit) Latest(most int) ([]Entry, error) {
 	return out, nil
 }
 
-// Close closes the file.
-func (a *Audit) Close() error { return a.file.Close() }
+// Close closes the file, all of it on the disk.
+func (a *Audit) Close() error { return errors.Join(a.file.Sync(), a.file.Close()) }
