@@ -75,6 +75,7 @@ var arrows = map[string][]string{
 	"sim/serve":      {"sim", "transport", "internal/clock", "internal/diag"},
 
 	"daemon/queue":  {"internal/clock"}, // a job is opaque: what runs it is handed in
+	"daemon/fleet":  {"daemon/queue", "internal/clock"}, // what a job means, and what a record is, its member knows
 	"daemon/live":   {},
 	"daemon/index":  {},
 	"daemon/access": {"internal/clock"},
