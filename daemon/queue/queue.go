@@ -97,15 +97,16 @@ func (q *Queue) Submit(ctx context.Context, j Job, input []byte) (Job, error) {
 }
 
 func (q *Queue) add(ctx context.Context, j *Job, input []byte) error {
-	q.writing.Lock()
-	defer q.writing.Unlock()
-	return q.addLocked(ctx, j, input)
-}
-
-func (q *Queue) addLocked(ctx context.Context, j *Job, input []byte) error {
-	if err := q.config.Store.SaveInput(ctx, j.ID, input); err != nil {
+	if err := q.config.Store.SaveInput(ctx, j.ID, input); err != nil { // while others write: nobody knows of this job yet
 		return err
 	}
+	q.writing.Lock()
+	defer q.writing.Unlock()
+	return q.addLocked(ctx, j)
+}
+
+// addLocked takes in a job whose input is in the store. The caller holds writing.
+func (q *Queue) addLocked(ctx context.Context, j *Job) error {
 	if err := q.save(ctx, j); err != nil {
 		q.forget(ctx, j.ID)
 		return err
@@ -146,13 +147,23 @@ func (q *Queue) Job(id string) (Job, error) {
 
 // Jobs lists all jobs: those that wait or run in the order in which they run, then the others, latest first.
 func (q *Queue) Jobs() []Job {
+	return q.list(func(Job) bool { return true })
+}
+
+// list gives those jobs that are wanted in the order of [Queue.Jobs].
+func (q *Queue) list(wanted func(Job) bool) []Job {
 	q.mu.Lock()
-	out := make([]Job, 0, len(q.jobs))
+	out := make([]Job, 0, len(q.jobs)/4)
 	for _, j := range q.jobs {
-		out = append(out, j.clone())
+		if wanted(j) {
+			out = append(out, j)
+		}
 	}
 	q.mu.Unlock()
 	slices.SortFunc(out, inOrder)
+	for i := range out {
+		out[i] = out[i].clone() // what a job refers to is never changed in place
+	}
 	return out
 }
 
@@ -339,17 +350,28 @@ func (q *Queue) Resume(ctx context.Context, id, who string) (Job, error) {
 	if err != nil {
 		return Job{}, err
 	}
-	q.writing.Lock()
-	defer q.writing.Unlock()
-	j, err := q.Job(id)
-	if err != nil {
+	goesOn := func() (Job, error) {
+		j, err := q.Job(id)
+		if err == nil && !j.Resumable {
+			err = fmt.Errorf("%w: it cannot go on, since it came to its end, left no record, or goes on already", ErrOver)
+		}
+		return j, err
+	}
+	if j, err := goesOn(); err != nil {
+		return j, err
+	}
+	if err := q.config.Store.SaveInput(ctx, fresh.String(), input); err != nil {
 		return Job{}, err
 	}
-	if !j.Resumable {
-		return j, fmt.Errorf("%w: it cannot go on, since it came to its end, left no record, or goes on already", ErrOver)
+	q.writing.Lock()
+	defer q.writing.Unlock()
+	j, err := goesOn()
+	if err != nil { // somebody else was quicker
+		q.forget(ctx, fresh.String())
+		return j, err
 	}
 	on := Job{ID: fresh.String(), State: Queued, Submitted: q.clock.Now().UTC(), Priority: j.Priority, Owner: who, Needs: j.Needs, Order: j.Order, Resumes: j.ID, Into: j.Record()}
-	if err := q.addLocked(ctx, &on, input); err != nil {
+	if err := q.addLocked(ctx, &on); err != nil {
 		return Job{}, err
 	}
 	_, err = q.changeLocked(ctx, id, func(j *Job) error { j.Resumable = false; return nil })

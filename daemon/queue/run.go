@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -73,7 +72,7 @@ func (q *Queue) schedule(ctx context.Context) time.Duration {
 		next = againAfter
 	}
 	now := q.clock.Now().UTC()
-	list := q.Jobs()
+	list := q.list(func(j Job) bool { return !j.State.Ended() })
 	for _, j := range list {
 		if j.State != Scheduled {
 			continue
@@ -87,17 +86,14 @@ func (q *Queue) schedule(ctx context.Context) time.Duration {
 			next = min(next, againAfter)
 		}
 	}
-	q.prune(ctx, list)
+	q.prune(ctx)
 	busy := map[string]string{}
 	for _, j := range list {
 		if j.State.Active() {
 			take(busy, j)
 		}
 	}
-	for _, j := range q.Jobs() {
-		if j.State != Queued {
-			continue
-		}
+	for _, j := range q.list(func(j Job) bool { return j.State == Queued }) {
 		why := ""
 		if q.config.Ready != nil {
 			why = q.config.Ready(j)
@@ -306,14 +302,22 @@ func (q *Queue) saveUnsaved(ctx context.Context) bool {
 }
 
 // prune forgets the oldest jobs that are over.
-func (q *Queue) prune(ctx context.Context, list []Job) {
-	ended := slices.IndexFunc(list, func(j Job) bool { return j.State.Ended() })
-	if ended < 0 || len(list)-ended <= q.config.Keep {
+func (q *Queue) prune(ctx context.Context) {
+	ended := 0
+	q.mu.Lock()
+	for _, j := range q.jobs {
+		if j.State.Ended() {
+			ended++
+		}
+	}
+	q.mu.Unlock()
+	if ended <= q.config.Keep {
 		return
 	}
+	list := q.list(func(j Job) bool { return j.State.Ended() })
 	q.writing.Lock()
 	defer q.writing.Unlock()
-	for _, j := range list[ended+q.config.Keep:] {
+	for _, j := range list[q.config.Keep:] {
 		deleting, cancel := q.clock.WithTimeout(ctx, saveWithin)
 		err := q.config.Store.Delete(deleting, j.ID)
 		cancel()
