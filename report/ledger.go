@@ -76,6 +76,7 @@ var kindTexts = [...]struct {
 	{ledger.Aperture, "readings being taken"},
 	{ledger.Range, "measuring ranges being changed"},
 	{ledger.ReadBack, "kept data being fetched"},
+	{ledger.InUse, "instruments that another site was using"},
 	{ledger.Host, "the program itself, and its files"},
 	{ledger.Operator, "a person being waited for"},
 }
@@ -290,6 +291,8 @@ func (x *Saving) sentence(wall float64) string {
 		what = "the apertures"
 	case x.Kind == ledger.Range:
 		what = "the changes of range"
+	case x.Kind == ledger.InUse:
+		what = "the waits for other sites"
 	case x.Kind == ledger.Host:
 		what = "the program's own time"
 	case x.Kind == ledger.Operator:

@@ -17,6 +17,8 @@ type Bench struct {
 	Nodes         []Node // those that the file says something of
 	Touch         Touch
 	Triggers      []TriggerLine
+	Sites         []Site // positions for devices; none: the bench has one device
+	View          View   // of [Bench.ForSite]; zero: all of the bench
 	Source        []byte // the file as read
 	Place         diag.Place
 }
@@ -80,6 +82,9 @@ type Wire struct {
 	LoopHenry float64
 	// Earthed says that the channel's minus terminal is joined to protective earth.
 	Earthed bool
+	Site    string    // whose node it is; empty: of a bench without sites, or common to all of them
+	Through Contact   // that has to be closed for it
+	Apart   []Contact // that have to be open then: they join the same channel to other nodes
 	Place   diag.Place
 }
 

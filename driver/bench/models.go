@@ -26,6 +26,7 @@ func CheckModels(b *Bench, models map[string]*model.Model, found *diag.Findings)
 		if lack := missing(ch, w); lack != "" {
 			found.AddHint(w.Place, can(ch), "%s channel %d (model %s) %s", w.Instrument, w.Channel, m.Name, lack)
 		}
+		checkContact(w, models[w.Through.Instrument], found)
 		key := fmt.Sprint(w.Instrument, " ", w.Channel)
 		for _, other := range uses[key] {
 			if !ch.Together && (other == Voltmeter && w.As == Ammeter || other == Ammeter && w.As == Voltmeter) {
@@ -33,6 +34,17 @@ func CheckModels(b *Bench, models map[string]*model.Model, found *diag.Findings)
 			}
 		}
 		uses[key] = append(uses[key], w.As)
+	}
+}
+
+// checkContact looks whether what joins a meter to its node is a relay.
+func checkContact(w Wire, m *model.Model, found *diag.Findings) {
+	switch {
+	case m == nil:
+	case w.Through.Channel > len(m.Channels):
+		found.Add(w.Place, "%s has no channel %d: %s has %s", w.Through.Instrument, w.Through.Channel, m.Name, channels(len(m.Channels)))
+	case m.Channels[w.Through.Channel-1].Relay == nil:
+		found.AddHint(w.Place, can(&m.Channels[w.Through.Channel-1]), "%s channel %d (model %s) is no switch", w.Through.Instrument, w.Through.Channel, m.Name)
 	}
 }
 

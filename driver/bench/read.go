@@ -56,10 +56,12 @@ func (r *reader) read(root *diag.Node) {
 	for _, e := range instruments.Entries {
 		r.instrument(e)
 	}
+	r.sites(root.Get("sites"))
 	for _, n := range root.Get("wiring").Items {
 		r.wire(n)
 	}
 	r.nodes()
+	r.contacts()
 	r.triggers(root.Get("triggers"))
 	r.facts(root)
 	for _, in := range b.Instruments {
@@ -181,6 +183,7 @@ func (r *reader) wire(n *diag.Node) {
 	if e := n.Get("earthed"); e != nil {
 		w.Earthed, _ = diag.Yes(e.Text)
 	}
+	r.sited(&w, n)
 	r.same(w, channel)
 	r.bench.Wiring = append(r.bench.Wiring, w)
 }
@@ -191,13 +194,15 @@ func (r *reader) same(w Wire, channel *diag.Node) {
 		if o.Instrument != w.Instrument || o.Channel != w.Channel {
 			continue
 		}
-		what := w.Instrument
-		if w.Channel > 1 {
-			what += "." + strconv.Itoa(w.Channel)
-		}
+		what := w.channel()
 		switch {
-		case o.Node != w.Node:
-			r.found.Add(channel.Place, "%s is wired to %s already; one channel is at one node", what, o.Node)
+		case o.Through != (Contact{}) && w.Through != (Contact{}) && (o.Node != w.Node || o.Site != w.Site):
+		case o.Node != w.Node || o.Site != w.Site:
+			hint := ""
+			if o.As == Voltmeter && w.As == Voltmeter {
+				hint = "a voltmeter can get to several through relays of a switch unit: through: mux.1"
+			}
+			r.found.AddHint(channel.Place, hint, "%s is wired to %s already; one channel is at one node", what, o.at())
 		case o.As == w.As:
 			r.found.Add(channel.Place, "%s is wired to %s as %s already", what, o.Node, article(o.As))
 		case (o.As == Source || o.As == Load) && (w.As == Source || w.As == Load):
@@ -208,22 +213,23 @@ func (r *reader) same(w Wire, channel *diag.Node) {
 
 // nodes looks at each node as a whole.
 func (r *reader) nodes() {
-	source := map[string]Wire{}
+	type key struct{ node, site string }
+	source := map[key]Wire{}
 	for _, w := range r.bench.Wiring {
 		if w.As != Source {
 			continue
 		}
-		if first, ok := source[w.Node]; ok {
+		if first, ok := source[key{w.Node, w.Site}]; ok {
 			r.found.AddHint(w.Place, "two sources fight about the voltage; wire one of them elsewhere", "%s and %s are both the source of %s", first.Instrument, w.Instrument, w.Node)
 			continue
 		}
-		source[w.Node] = w
+		source[key{w.Node, w.Site}] = w
 	}
 }
 
 func (r *reader) used(name string) bool {
 	for _, w := range r.bench.Wiring {
-		if w.Instrument == name {
+		if w.Instrument == name || w.Through.Instrument == name {
 			return true
 		}
 	}

@@ -27,6 +27,8 @@ func Shape() diag.Type {
 		{Name: "lead_tolerance", Type: diag.Amount(quantity.Ratio), About: "how far that resistance may be off; 20 % where nothing is stated"},
 		{Name: "inductance", Type: diag.Amount(quantity.Inductance), About: "of the loop that both conductors make; 1 uH, a loop of about a metre, where nothing is stated"},
 		{Name: "earthed", Type: diag.YesNo(), About: "whether its minus terminal is joined to protective earth"},
+		{Name: "site", Type: diag.Text(), About: "the site whose node it is"},
+		{Name: "through", Type: diag.Text(), About: "the relay of a switch unit that joins a voltmeter to this node, as in mux.2; those that join it to other nodes are opened before"},
 	}}
 	return diag.Struct(&diag.Shape{Title: "a bench file", About: "The instruments of a bench, where they are, and how they are wired to the nodes of the device.", Fields: []diag.Field{
 		{Name: "fourwire", Type: diag.Word("bench/1"), Required: true, About: "bench/1, the kind and version of this file"},
@@ -34,6 +36,7 @@ func Shape() diag.Type {
 		{Name: "ambient", Type: diag.Amount(quantity.Temperature), About: "temperature around the instruments, for errors outside their calibration band"},
 		{Name: "simulate", Type: diag.Text(), About: "scenario file beside this one, for addresses that begin with sim:"},
 		{Name: "instruments", Type: diag.MapOf("names of instruments", diag.Struct(instrument)), Required: true, About: "the instruments by name"},
+		{Name: "sites", Type: diag.MapOf("names of sites", diag.Struct(siteShape())), About: "positions for devices of one kind, each with one device"},
 		{Name: "wiring", Type: diag.ListOf(diag.Struct(wire)), Required: true, About: "which channel is wired to which node, as what"},
 		{Name: "triggers", Type: diag.ListOf(diag.Struct(triggerShape())), About: "the trigger lines that join instruments"},
 		{Name: "nodes", Type: diag.MapOf("names of nodes", diag.Struct(nodeShape())), About: "what is known of the nodes of the device"},

@@ -24,13 +24,14 @@ const (
 	Aperture   Kind = "aperture"    // readings are being taken
 	Range      Kind = "range"       // measuring ranges change
 	ReadBack   Kind = "read-back"   // data that an instrument keeps are fetched
+	InUse      Kind = "in use"      // an instrument is used by another site meanwhile
 	Host       Kind = "host"        // this program: whatever is nothing else
 	Operator   Kind = "operator"    // a person is waited for
 )
 
 // Kinds lists all kinds in the order in which they are shown.
 func Kinds() []Kind {
-	return []Kind{Transfer, Processing, OutputUp, OutputDown, Settle, FixedWait, Aperture, Range, ReadBack, Host, Operator}
+	return []Kind{Transfer, Processing, OutputUp, OutputDown, Settle, FixedWait, Aperture, Range, ReadBack, InUse, Host, Operator}
 }
 
 // Ledger is the account of one run. It is used by one goroutine at a time. A nil Ledger takes everything and keeps nothing.
@@ -51,6 +52,7 @@ type account struct {
 	instrument string
 	step       string // place of the step in its file
 	whole      bool   // what is entered inside stays here
+	apart      bool   // it is no part of what it was entered inside
 }
 
 type sum struct {
@@ -100,12 +102,25 @@ func (l *Ledger) EnterWhole(kind Kind, instrument string) Entry {
 	return l.enter(kind, instrument, true)
 }
 
+// EnterApart begins a span that is no part of the one around it, even where that contains whatever is entered inside: the time for which
+// another site has an instrument is no part of the settling.
+func (l *Ledger) EnterApart(kind Kind, instrument string) Entry {
+	if l == nil {
+		return Entry{}
+	}
+	l.book(l.present(), l.clock.Now(), 0)
+	l.stack = append(l.stack, account{kind: kind, instrument: instrument, step: l.step, whole: true, apart: true})
+	return Entry{l, len(l.stack)}
+}
+
 func (l *Ledger) enter(kind Kind, instrument string, whole bool) Entry {
 	if l == nil {
 		return Entry{}
 	}
 	if n := len(l.stack); n > 0 && l.stack[n-1].whole {
-		l.stack = append(l.stack, l.stack[n-1]) // no span of its own
+		same := l.stack[n-1] // no span of its own
+		same.apart = false
+		l.stack = append(l.stack, same)
 		return Entry{l, len(l.stack)}
 	}
 	l.book(l.present(), l.clock.Now(), 0)
@@ -125,7 +140,7 @@ func (e Entry) leave(first Kind, part time.Duration) {
 	if l == nil || len(l.stack) < e.depth {
 		return
 	}
-	if e.depth > 1 && l.stack[e.depth-2].whole {
+	if e.depth > 1 && l.stack[e.depth-2].whole && !l.stack[e.depth-1].apart {
 		l.stack = l.stack[:e.depth-1]
 		return
 	}
@@ -151,7 +166,7 @@ func (l *Ledger) present() account {
 
 // book puts the time since the last booking on an account.
 func (l *Ledger) book(a account, now time.Time, times int) {
-	a.whole = false
+	a.whole, a.apart = false, false
 	if l.last == nil || l.key != a {
 		s := l.sums[a]
 		if s == nil {

@@ -19,7 +19,7 @@ var ledgerText string
 var ledgerStyle string
 
 // spentColours are the colours of the kinds of time, by the name of their class, on light and dark grounds: blue the wire and the instruments, orange outputs,
-// yellow the device, purple what somebody decided, green measuring, grey the program. From the set that M. Okabe and K. Ito proposed for readers with any colour
+// yellow the device, purple what somebody decided or another site does, green measuring, grey the program. From the set that M. Okabe and K. Ito proposed for readers with any colour
 // vision, with lighter and darker neighbours.
 var spentColours = [...]struct{ kind, light, dark string }{
 	{string(ledger.Transfer), "#7fb8d8", "#a9d8f5"},
@@ -31,6 +31,7 @@ var spentColours = [...]struct{ kind, light, dark string }{
 	{string(ledger.Aperture), "#00815e", "#2fc79b"},
 	{string(ledger.Range), "#6cc0a4", "#1d7f63"},
 	{string(ledger.ReadBack), "#b5dccf", "#9fe3cd"},
+	{string(ledger.InUse), "#d4b9da", "#7a5c8a"},
 	{string(ledger.Host), "#4a4a4a", "#d0d0d0"},
 	{string(ledger.Operator), "#a9a9a9", "#808890"},
 }
