@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"fourwire/daemon/access"
 	"fourwire/daemon/api"
 )
 
@@ -92,6 +93,27 @@ func (d *Daemon) describe(name string, text []byte) api.Sequence {
 	c := d.config.Desk.Check(Order{Sequence: path.Base(name)}, text, func(other string) ([]byte, error) {
 		return d.sequenceFile(filepath.ToSlash(filepath.Join(below, filepath.FromSlash(other))))
 	})
+	return summary(name, c)
+}
+
+// Check says what would become of a job as it is set, without taking it in.
+func (d *Daemon) Check(_ context.Context, who access.Who, s api.Submission) (api.Sequence, error) {
+	_, order, err := d.plain(who, s)
+	if err != nil {
+		return api.Sequence{}, err
+	}
+	text, file, err := d.source(s, &order)
+	if err != nil {
+		return api.Sequence{}, err
+	}
+	name := s.Sequence
+	if name == "" {
+		name = order.Sequence
+	}
+	return summary(name, d.config.Desk.Check(order, text, file)), nil
+}
+
+func summary(name string, c Checked) api.Sequence {
 	s := api.Sequence{Name: name, Title: c.Title, About: c.About, Params: c.Params, Needs: c.Needs, Planned: c.Planned, Predicted: c.Predicted, Fit: c.Fit, Instruments: c.Instruments, Findings: c.Findings}
 	if c.Wrong {
 		s.Fit = "wrong"

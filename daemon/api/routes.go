@@ -65,6 +65,8 @@ func Routes() []Route {
 
 		{Method: "POST", Path: "/api/jobs", Role: access.Operator, About: "Submit a job.", In: in[Submission](), Out: in[Job](), Status: http.StatusCreated, Bytes: submissionBytes,
 			serve: body(func(c *call, s Submission) (any, error) { return result(c.service.Submit(c.ctx(), c.who, s)) })},
+		{Method: "POST", Path: "/api/check", Role: access.Operator, About: "Say what would become of a job: whether the bench serves it as it is set, how many points, how long; nothing is taken in.", In: in[Submission](), Out: in[Sequence](), Bytes: submissionBytes,
+			serve: body(func(c *call, s Submission) (any, error) { return result(c.service.Check(c.ctx(), c.who, s)) })},
 		{Method: "GET", Path: "/api/jobs", Role: access.Viewer, About: "List jobs.", Query: []Parameter{{"state", "string", "only those in this state"}, after, limit}, Out: in[Jobs](), serve: listJobs},
 		{Method: "GET", Path: "/api/jobs/{id}", Role: access.Viewer, About: "One job.", Out: in[Job](), serve: func(c *call) (any, error) { return result(c.service.Job(c.path["id"])) }},
 		{Method: "DELETE", Path: "/api/jobs/{id}", Role: access.Operator, About: "Cancel a job that waits, stop one that runs.", Out: in[Job](),
@@ -90,6 +92,10 @@ func Routes() []Route {
 
 		{Method: "GET", Path: "/api/sequences", Role: access.Viewer, About: "The sequences folder.", Out: in[Sequences](), serve: func(c *call) (any, error) { return result(c.service.Sequences(c.ctx())) }},
 		{Method: "GET", Path: "/api/sequences/{name...}", Role: access.Viewer, About: "One of its files.", Out: in[Sequence](), serve: func(c *call) (any, error) { return result(c.service.Sequence(c.ctx(), c.path["name"])) }},
+
+		{Method: "GET", Path: "/api/lab", Role: access.Viewer, About: "The benches and hubs that share their work.", Out: in[Lab](), serve: func(c *call) (any, error) { return c.service.Lab(), nil }},
+		{Method: "POST", Path: "/api/lab/{bench}/outputs-off", Role: access.Operator, About: "Have a bench of the lab switch every output off now; the answer says so where it does not answer.", Out: in[OffReport](),
+			serve: func(c *call) (any, error) { return result(c.service.SwitchOffAt(c.ctx(), c.who, c.path["bench"])) }},
 
 		{Method: "GET", Path: "/api/audit", Role: access.Admin, About: "Who did what, newest first.", Query: []Parameter{limit}, Out: in[AuditLines](), serve: serveAudit},
 	}

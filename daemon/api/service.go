@@ -19,6 +19,7 @@ type Service interface {
 	Arm(ctx context.Context, who access.Who, a Arming) (Bench, error)
 
 	Submit(ctx context.Context, who access.Who, s Submission) (Job, error)
+	Check(ctx context.Context, who access.Who, s Submission) (Sequence, error)
 	Jobs(state State, after string, limit int) (Jobs, error)
 	Job(id string) (Job, error)
 	Cancel(ctx context.Context, who access.Who, id string) (Job, error)
@@ -35,9 +36,17 @@ type Service interface {
 	Sequences(ctx context.Context) (Sequences, error)
 	Sequence(ctx context.Context, name string) (Sequence, error)
 
+	LabService
+
 	Audit(limit int) (AuditLines, error)
 	Note(who access.Who, did, what, detail string) // into the audit log
-	Metrics(w io.Writer) error
+	Metrics(door Counts) http.Handler              // in the text format of Prometheus
+}
+
+// Counts is what the door counts of itself.
+type Counts struct {
+	Requests, Refused int64 // since it was made
+	Streams           int64 // of events, open now
 }
 
 // RecordQuery is a search of the history. The zero value finds everything.
