@@ -1,12 +1,8 @@
 package daemon
 
 import (
-	"fmt"
-	"io"
 	"slices"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"time"
 
 	"fourwire/daemon/access"
@@ -88,56 +84,4 @@ func (d *Daemon) Audit(limit int) (api.AuditLines, error) {
 		out.Entries = append(out.Entries, api.AuditLine(e))
 	}
 	return out, err
-}
-
-// counts is what the daemon counts of itself.
-type counts struct {
-	submitted, points atomic.Int64
-
-	mu   sync.Mutex // guards what follows
-	ends map[[2]string]int64
-}
-
-func (c *counts) ended(state, outcome string) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.ends == nil {
-		c.ends = map[[2]string]int64{}
-	}
-	c.ends[[2]string{state, outcome}]++
-}
-
-// Metrics writes counters and gauges in the Prometheus text format 0.0.4.
-func (d *Daemon) Metrics(w io.Writer) error {
-	one := func(name, kind, about string, value any) {
-		fmt.Fprintf(w, "# HELP %s %s\n# TYPE %s %s\n%s %v\n", name, about, name, kind, name, value)
-	}
-	b := d.Bench()
-	one("fourwire_jobs_submitted_total", "counter", "Jobs taken in since the daemon began.", d.counts.submitted.Load())
-	one("fourwire_points_total", "counter", "Points of runs since the daemon began.", d.counts.points.Load())
-	one("fourwire_jobs_scheduled", "gauge", "Jobs that wait for their time.", b.Queue.Scheduled)
-	one("fourwire_jobs_queued", "gauge", "Jobs that wait for the bench.", b.Queue.Queued)
-	one("fourwire_jobs_running", "gauge", "Jobs under way.", b.Queue.Running)
-	one("fourwire_bench_armed", "gauge", "1 where jobs may energise the bench.", number(b.Armed))
-	one("fourwire_outputs_on", "gauge", "1 where a run has an output on.", number(b.Outputs == "on"))
-	one("fourwire_outputs_not_verified", "gauge", "1 where it is not verified that the outputs are off.", number(b.Outputs == "not verified"))
-	one("fourwire_uptime_seconds", "gauge", "Since the daemon began.", d.clock.Since(d.began).Seconds())
-	fmt.Fprintf(w, "# HELP fourwire_instrument_ok 1 where an instrument answered when it was asked last.\n# TYPE fourwire_instrument_ok gauge\n")
-	for _, in := range b.Instruments {
-		fmt.Fprintf(w, "fourwire_instrument_ok{instrument=%q} %d\n", in.Name, number(in.Health.State == "ok" || in.Health.State == "warning"))
-	}
-	fmt.Fprintf(w, "# HELP fourwire_jobs_ended_total Jobs that are over since the daemon began.\n# TYPE fourwire_jobs_ended_total counter\n")
-	d.counts.mu.Lock()
-	defer d.counts.mu.Unlock()
-	for key, n := range d.counts.ends {
-		fmt.Fprintf(w, "fourwire_jobs_ended_total{state=%q,outcome=%q} %d\n", key[0], key[1], n)
-	}
-	return nil
-}
-
-func number(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }

@@ -74,7 +74,7 @@ type Daemon struct {
 	events  *live.Stream[api.Sent]
 	records *os.Root
 	jobs    string // folder with the files of the jobs
-	counts  counts
+	counts  *counts
 	probing probing
 
 	mu      sync.Mutex // guards what follows; never held while something waits
@@ -97,6 +97,9 @@ type arming struct {
 func Run(ctx context.Context, c Config) (err error) {
 	d := &Daemon{config: c, clock: clock.Or(c.Clock), log: c.Log, runs: map[string]*progress{}, health: map[string]api.Health{}, read: map[string]stamped{}}
 	d.began = d.clock.Now()
+	if d.counts, err = newCounts(); err != nil {
+		return err
+	}
 	var closers []func()
 	defer func() {
 		for i := len(closers) - 1; i >= 0; i-- {

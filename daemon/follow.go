@@ -76,7 +76,7 @@ func (d *Daemon) follow(ctx context.Context, job, dir string, p *progress) {
 				d.mu.Lock()
 				p.points++
 				d.mu.Unlock()
-				d.counts.points.Add(1)
+				d.counts.points.Inc()
 				api.Publish(d.events, api.Event{Time: d.clock.Now().UTC(), Kind: "point", Job: job, Point: &point})
 			}
 		}

@@ -71,7 +71,7 @@ func (d *Daemon) Submit(ctx context.Context, who access.Who, s api.Submission) (
 	if err != nil {
 		return api.Job{}, api.Refuse(http.StatusInsufficientStorage, "the job cannot be kept: "+err.Error(), "is the disk of the daemon full?")
 	}
-	d.counts.submitted.Add(1)
+	d.counts.submitted.Inc()
 	d.Note(who, "submit", got.ID, order.Title+" "+strings.Join(order.Settings, " "))
 	return d.shown(got), nil
 }
@@ -337,7 +337,10 @@ func (d *Daemon) Resume(ctx context.Context, who access.Who, id string) (api.Job
 // changed tells everybody of a job that has changed.
 func (d *Daemon) changed(j queue.Job) {
 	if j.State.Ended() {
-		d.counts.ended(string(j.State), j.Outcome)
+		d.counts.ends.WithLabelValues(string(j.State), j.Outcome).Inc()
+		if n := len(j.Attempts); n > 0 {
+			d.counts.runs.Observe(j.Attempts[n-1].Ended.Sub(j.Attempts[n-1].Started).Seconds())
+		}
 	}
 	shown := d.shown(j)
 	api.Publish(d.events, api.Event{Time: d.clock.Now().UTC(), Kind: "job", Job: j.ID, State: &shown})

@@ -25,7 +25,7 @@ type stub struct {
 func (s *stub) Alive() api.Alive                        { return api.Alive{OK: true} }
 func (s *stub) Events() *live.Stream[api.Sent]          { return s.stream }
 func (s *stub) Note(access.Who, string, string, string) {}
-func (s *stub) Metrics(w io.Writer) error               { return nil }
+func (s *stub) Metrics(api.Counts) http.Handler         { return http.NotFoundHandler() }
 func (s *stub) Job(id string) (api.Job, error) {
 	if s.broken {
 		panic("something went wrong")

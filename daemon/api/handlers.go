@@ -26,22 +26,7 @@ func serveOpenAPI(c *call) (any, error) {
 }
 
 func serveMetrics(c *call) (any, error) {
-	c.w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
-	out := bufio.NewWriter(c.w)
-	for _, m := range []struct {
-		name, kind, about string
-		value             int64
-	}{
-		{"fourwire_http_requests_total", "counter", "Requests that came to the door.", c.counts.requests.Load()},
-		{"fourwire_http_refused_total", "counter", "Requests that were not carried out.", c.counts.refusals.Load()},
-		{"fourwire_event_streams", "gauge", "Streams of events that are open.", c.counts.streams.Load()},
-	} {
-		fmt.Fprintf(out, "# HELP %s %s\n# TYPE %s %s\n%s %d\n", m.name, m.about, m.name, m.kind, m.name, m.value)
-	}
-	if err := c.service.Metrics(out); err != nil {
-		return nil, err
-	}
-	_ = out.Flush()
+	c.service.Metrics(Counts{c.counts.requests.Load(), c.counts.refusals.Load(), c.counts.streams.Load()}).ServeHTTP(c.w, c.r)
 	return sent{}, nil
 }
 
