@@ -72,6 +72,13 @@ type Job struct {
 	Into      string          `json:"into,omitempty"`    // its record
 	StoppedBy string          `json:"stopped_by,omitempty"`
 
+	// What follows counts in a lab only, where benches share their work.
+	Bench  string `json:"bench,omitempty"`  // which one it is for; any: one that fits
+	Holder string `json:"holder,omitempty"` // the one that has taken it
+	Epoch  uint64 `json:"epoch,omitempty"`  // counts the takings; 0: a job of this bench alone
+	Lost   bool   `json:"lost,omitempty"`   // its bench vanished, and another member has said so
+	Copied bool   `json:"copied,omitempty"` // its record is in the lab's store
+
 	Waits    string `json:"-"` // why it does not run yet
 	Revision uint64 `json:"-"` // of the store
 }
@@ -98,4 +105,5 @@ type Result struct {
 	Hint      string
 	Resumable bool
 	Again     bool // a retry can help: nothing is wrong with the job itself
+	Drop      bool // it was not begun, and is somebody else's now: it is forgotten here
 }

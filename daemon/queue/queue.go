@@ -371,6 +371,9 @@ func (q *Queue) Resume(ctx context.Context, id, who string) (Job, error) {
 		return j, err
 	}
 	on := Job{ID: fresh.String(), State: Queued, Submitted: q.clock.Now().UTC(), Priority: j.Priority, Owner: who, Needs: j.Needs, Order: j.Order, Resumes: j.ID, Into: j.Record()}
+	if j.Epoch > 0 {
+		on.Bench, on.Holder, on.Epoch = j.Bench, j.Holder, 1
+	}
 	if err := q.addLocked(ctx, &on); err != nil {
 		return Job{}, err
 	}

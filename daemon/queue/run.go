@@ -160,7 +160,7 @@ func (q *Queue) due(ctx context.Context, j Job, now time.Time) error {
 		return err
 	}
 	late := now.Sub(j.At) / j.Every // times that have passed unnoticed are made up for once
-	id := occurrence(j, j.At)
+	id := Occurrence(j, j.At)
 	if _, err := q.Job(id); err != nil && !q.pending(j.ID) {
 		input, err := q.config.Store.Input(ctx, j.ID)
 		if err != nil {
@@ -187,8 +187,8 @@ func (q *Queue) pending(from string) bool {
 	return false
 }
 
-// occurrence is the id of what a recurring job makes at a time: the same however often it is asked for, so that it is made once.
-func occurrence(j Job, at time.Time) string {
+// Occurrence is the id of what a recurring job makes at a time: the same however often it is asked for, so that it is made once.
+func Occurrence(j Job, at time.Time) string {
 	sum := uuid.NewSHA1(uuid.NameSpaceOID, []byte(j.ID+at.UTC().Format(time.RFC3339Nano)))
 	ms := uint64(at.UnixMilli())
 	for i := range 6 {
@@ -257,6 +257,10 @@ func (q *Queue) finish(ctx context.Context, id string, r Result) {
 	defer q.writing.Unlock()
 	j, err := q.Job(id)
 	if err != nil {
+		return
+	}
+	if r.Drop {
+		q.dropLocked(ctx, id)
 		return
 	}
 	now := q.clock.Now().UTC()
