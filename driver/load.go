@@ -81,6 +81,21 @@ func (l *Load) Input(ctx context.Context, on bool) error {
 	return l.turn(ctx, on)
 }
 
+// Short makes the load a short circuit, as near to it as it gets, in place of what it holds; off has it hold that again. Its input is on before.
+func (l *Load) Short(ctx context.Context, on bool) error {
+	if !l.spec.Load.Shorts {
+		return l.cannot("being a short circuit")
+	}
+	if err := l.free(ctx); err != nil {
+		return l.wrap(err)
+	}
+	verb := "short off"
+	if on {
+		verb = "short on"
+	}
+	return l.wrap(l.act(ctx, word{verb: verb}))
+}
+
 // ClearProtection releases a protection that has tripped. The input stays off.
 func (l *Load) ClearProtection(ctx context.Context) error { return l.clearProtection(ctx) }
 

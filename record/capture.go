@@ -33,7 +33,7 @@ type CapturedSignal struct {
 
 // Figures are those of one signal that one step worked out.
 type Figures struct {
-	Kind  string   `json:"kind"`  // pulse, transient, ripple, inrush, startup, holdup
+	Kind  string   `json:"kind"`  // pulse, transient, ripple, inrush, startup, holdup, overload
 	Of    string   `json:"of"`    // signal
 	Cause string   `json:"cause"` // what times count from: "trigger", or "50 % of io"
 	List  []Figure `json:"list"`

@@ -192,9 +192,9 @@ func (r *reader) trigger(n *diag.Node, out *Capture, s *scope) {
 func (r *reader) eventSteps(out *Capture) {
 	for _, step := range out.Steps {
 		switch step.(type) {
-		case *Source, *Load, *List, *Profile, *Rails, *Wait, *Note:
+		case *Source, *Load, *List, *Short, *Profile, *Rails, *Wait, *Note:
 		default:
-			r.found.AddHint(step.At(), "source, load, list, profile, rails, wait and note; put what is read before or behind it", "this cannot be done while a capture waits for its event")
+			r.found.AddHint(step.At(), "source, load, list, short, profile, rails, wait and note; put what is read before or behind it", "this cannot be done while a capture waits for its event")
 		}
 	}
 }

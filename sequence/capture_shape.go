@@ -29,7 +29,7 @@ func captureShapes(list diag.Type) []*diag.Shape {
 			{Name: "trigger", Type: diag.Struct(triggerShape()), About: "the event that is time zero; at once if not said"},
 			{Name: "at_most", Type: time, About: "how long the event is waited for; 5 s if not said"},
 			{Name: "ranges", Type: diag.MapOf("names of signals", level), About: "name: what the range of this signal must hold; what its guard allows if not said"},
-			{Name: "steps", Type: list, About: "what makes the event; done once everything waits for it: source, load, list, profile, rails, wait and note"},
+			{Name: "steps", Type: list, About: "what makes the event; done once everything waits for it: source, load, list, short, profile, rails, wait and note"},
 		}},
 		{Title: "a list step", About: "Has a source or load run through levels by itself.", Fields: []diag.Field{
 			{Name: "list", Type: diag.Text(), Required: true, About: "the name of a need with the role source or load"},
@@ -53,6 +53,9 @@ func captureShapes(list diag.Type) []*diag.Shape {
 			diag.Field{Name: "below", Type: level, Required: true, About: "the level below which the output is lost"},
 			diag.Field{Name: "edge", Type: diag.Text(), Required: true, About: "the signal of the input"},
 			diag.Field{Name: "at", Type: level, Required: true, About: "the level below which the input is lost"}),
+		figures(OverloadFigures, "an overload step", "Looks at how an output bears a short circuit or another overload, and how it comes back.", within,
+			diag.Field{Name: "amps", Type: diag.Text(), Required: true, About: "the signal of the current"}),
+		shortShape(),
 	}
 }
 

@@ -20,7 +20,7 @@ type (
 		Before  quantity.Quantity            // of that, the time before the event
 		Trigger Trigger
 		AtMost  quantity.Quantity // how long the event is waited for
-		Steps   []Step            // *Source, *Load, *List, *Profile, *Rails, *Wait and *Note
+		Steps   []Step            // *Source, *Load, *List, *Short, *Profile, *Rails, *Wait and *Note
 	}
 	// List has a source or load run through levels by itself: the times between them are those of the instrument. It ends where it
 	// began: a source at the voltage that it was set to, a load at 0 A.
@@ -44,6 +44,7 @@ type (
 		High   quantity.Quantity
 		Dip    quantity.Quantity // of a start: what still counts as monotonic, a ratio; SI 0: 1 %
 		Volts  string            // of an inrush: the signal that the energy is worked out with; empty: none
+		Amps   string            // of an overload: the signal of the current
 		Below  quantity.Quantity // of a hold-up: the level at which the output is lost
 		Lost   quantity.Quantity // of a hold-up: the level at which the input is lost
 		Gives  []Given
@@ -84,11 +85,12 @@ const (
 	InrushFigures    FiguresKind = "inrush"
 	StartUpFigures   FiguresKind = "startup"
 	HoldUpFigures    FiguresKind = "holdup"
+	OverloadFigures  FiguresKind = "overload" // how an output bears a short circuit, and comes back
 )
 
 // FiguresKinds lists the kinds.
 func FiguresKinds() []FiguresKind {
-	return []FiguresKind{PulseFigures, TransientFigures, RippleFigures, InrushFigures, StartUpFigures, HoldUpFigures}
+	return []FiguresKind{PulseFigures, TransientFigures, RippleFigures, InrushFigures, StartUpFigures, HoldUpFigures, OverloadFigures}
 }
 
 // Results are what a step of this kind can give for a signal of a dimension.
@@ -151,6 +153,8 @@ func (k FiguresKind) Results(dim quantity.Dimension) []Result {
 			{"dip", quantity.Ratio, "largest fall on the way up, a share of the final value"},
 			{"final", dim, "the value that it comes to"},
 		}
+	case OverloadFigures:
+		return overloadResults()
 	case HoldUpFigures:
 		return []Result{{"time", quantity.Time, "how long the output stays up once the input is lost"}}
 	}

@@ -16,6 +16,7 @@ type Device struct {
 	StopsVolts  float64       // input at which it stops; 0: not stated
 	InFarads    float64       // capacitance at its input; 0: not stated
 	IdleAmps    float64       // input current with no load; 0: not stated
+	LimitAmps   quantity.Span // output current at which it limits, least and most; not Set: not stated
 	Place       diag.Place
 }
 
@@ -39,6 +40,7 @@ func deviceShape() *diag.Shape {
 		{Name: "stops_at", Type: diag.Amount(quantity.Voltage), About: "input voltage at which it stops; starts_at where nothing is stated"},
 		{Name: "input_capacitance", Type: diag.Amount(quantity.Capacitance), About: "what the source charges when it comes on"},
 		{Name: "idle", Type: diag.Amount(quantity.Current), About: "input current with no load"},
+		{Name: "current_limit", Type: diag.SpanOf(quantity.Current), About: "output current at which it limits, least and most, as in 4..5 A"},
 	}}
 }
 
@@ -58,7 +60,7 @@ func (r *reader) device(n *diag.Node) *Device {
 	}
 	d := &Device{Kind: DeviceKind(text(n.Get("kind"))), In: text(n.Get("in")), Out: text(n.Get("out")), OutVolts: positive("output"),
 		Efficiency: span(n.Get("efficiency")), StartsVolts: positive("starts_at"), StopsVolts: positive("stops_at"),
-		InFarads: positive("input_capacitance"), IdleAmps: positive("idle"), Place: n.Place}
+		InFarads: positive("input_capacitance"), IdleAmps: positive("idle"), LimitAmps: span(n.Get("current_limit")), Place: n.Place}
 	for _, key := range []string{"in", "out"} {
 		if v := n.Get(key); v != nil && v.Text != "" && !r.lenientNodes && !contains(r.nodes, v.Text) {
 			r.found.AddHint(v.Place, diag.Suggest(v.Text, r.nodes), "no need and no guard is at the node %s", v.Text)
@@ -71,6 +73,9 @@ func (r *reader) device(n *diag.Node) *Device {
 		case !(d.Efficiency.Low > 0 && d.Efficiency.High < 1):
 			r.found.AddHint(e.Place, "as in 85 %..92 %", "an efficiency is above zero and below 100 %%, at both ends")
 		}
+	}
+	if l := n.Get("current_limit"); l != nil && d.LimitAmps.Set && !(d.LimitAmps.Low > 0) {
+		r.found.AddHint(l.Place, "as in 4..5 A", "a current limit is above zero, at both ends")
 	}
 	if s := n.Get("stops_at"); s != nil && d.StartsVolts > 0 && d.StopsVolts > d.StartsVolts {
 		r.found.Add(s.Place, "a device stops below the voltage at which it starts, %s", quantity.Volt(d.StartsVolts))

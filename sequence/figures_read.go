@@ -9,7 +9,7 @@ import (
 
 // figures reads a step that looks at a captured signal.
 func (r *reader) figures(kind FiguresKind, p Pos, n *diag.Node, s *scope) *Figures {
-	out := &Figures{Pos: p, Kind: kind, Trace: text(n.Get(string(kind))), Of: text(n.Get("of")), Edge: text(n.Get("edge")), Volts: text(n.Get("volts")),
+	out := &Figures{Pos: p, Kind: kind, Trace: text(n.Get(string(kind))), Of: text(n.Get("of")), Edge: text(n.Get("edge")), Volts: text(n.Get("volts")), Amps: text(n.Get("amps")),
 		Within: r.positive(n.Get("within"), "a band"), Dip: r.positive(n.Get("dip"), "a dip"),
 		Low: amount(n.Get("low")), High: amount(n.Get("high")), Below: amount(n.Get("below")), Lost: amount(n.Get("at"))}
 	out.Slope = map[string]int{"rising": 1, "falling": -1}[text(n.Get("slope"))]
@@ -56,13 +56,17 @@ func (r *reader) signalOf(n *diag.Node, t *trace) *Signal {
 
 // figureLevels checks what a step says beside the signal that it looks at.
 func (r *reader) figureLevels(out *Figures, n *diag.Node, t *trace, of *Signal) {
-	edge, volts := r.signalOf(n.Get("edge"), t), r.signalOf(n.Get("volts"), t)
+	edge, volts, amps := r.signalOf(n.Get("edge"), t), r.signalOf(n.Get("volts"), t), r.signalOf(n.Get("amps"), t)
 	if edge != nil && edge.Name == of.Name {
 		r.found.Add(r.place(n.Get("edge")), "%s is not its own cause", of.Name)
 	}
 	switch {
 	case out.Kind == InrushFigures && of.Function != Amps:
 		r.found.Add(r.place(n.Get("of")), "an inrush is of a current; %s is %s", of.Name, of.Measurement())
+	case out.Kind == OverloadFigures && of.Function != Volts:
+		r.found.Add(r.place(n.Get("of")), "an overload is looked at by the voltage of the output; %s is %s", of.Name, of.Measurement())
+	case amps != nil && amps.Function != Amps:
+		r.found.Add(r.place(n.Get("amps")), "a current is wanted here; %s is %s", amps.Name, amps.Measurement())
 	case volts != nil && volts.Function != Volts:
 		r.found.Add(r.place(n.Get("volts")), "a voltage is wanted here; %s is %s", volts.Name, volts.Measurement())
 	}

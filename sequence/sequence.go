@@ -73,7 +73,7 @@ type Guard struct {
 }
 
 // Step is one thing to do: *Source, *Load, *Measure, *Derive, *Judge, *Sweep, *Settle, *Check, *Wait, *Repeat, *When,
-// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse, *Fit, *Capture, *List, *Figures, *Profile, *Rails or *Switching.
+// *Zero, *Note, *Record, *Drain, *Life, *Emulate, *Reverse, *Fit, *Capture, *List, *Figures, *Profile, *Rails, *Switching or *Short.
 type Step interface{ At() diag.Place }
 
 // Pos is the place of a step; every step embeds it.

@@ -27,7 +27,7 @@ func (r *reader) steps(n *diag.Node, s *scope) []Step {
 
 // kinds are the keys that tell a step.
 var kinds = []string{"source", "load", "settle", "check", "measure", "zero", "derive", "judge", "sweep", "wait", "repeat", "when", "note", "record", "drain", "life", "emulate", "reverse", "fit", "capture", "list", "profile", "rails", "switch",
-	"pulse", "transient", "ripple", "inrush", "startup", "holdup"}
+	"short", "pulse", "transient", "ripple", "inrush", "startup", "holdup", "overload"}
 
 // step reads one step. A limit with two sides becomes two steps; a step that cannot be understood none.
 func (r *reader) step(n *diag.Node, s *scope) []Step {
@@ -85,13 +85,15 @@ func (r *reader) step(n *diag.Node, s *scope) []Step {
 		return one(r.capture(p, n, s))
 	case "list":
 		return one(r.list(p, n, s))
+	case "short":
+		return one(r.short(p, n))
 	case "switch":
 		return one(r.switching(p, n))
 	case "rails":
 		return one(r.rails(p, n, s))
 	case "profile":
 		return one(r.profile(p, n, s))
-	case "pulse", "transient", "ripple", "inrush", "startup", "holdup":
+	case "pulse", "transient", "ripple", "inrush", "startup", "holdup", "overload":
 		return one(r.figures(FiguresKind(kind), p, n, s))
 	case "reverse":
 		return one(r.reverse(p, n, s))

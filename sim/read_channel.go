@@ -165,7 +165,7 @@ func (r *reader) input(n *diag.Node, c *Channel) {
 		l.OverWatts = l.MaxWatts * 1.05
 	}
 	if l.MaxOverAmps == 0 {
-		l.MaxOverAmps = l.MaxAmps * 1.05
+		l.MaxOverAmps = l.MaxAmps * 1.1
 	}
 	r.positive(n, "volts", l.MaxVolts)
 	r.positive(n, "amps", l.MaxAmps)

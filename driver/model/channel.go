@@ -110,7 +110,7 @@ func (r *reader) load(n *diag.Node) *LoadSpec {
 		MaxWatts: r.amount(n.Get("watts")), MinVolts: r.amount(n.Get("minimum_volts")), MinOhms: r.amount(n.Get("minimum_ohms")),
 		SetAmps: r.setting(n.Get("set_amps")), SetVolts: r.setting(n.Get("set_volts")), SetOhms: r.setting(n.Get("set_ohms")), SetWatts: r.setting(n.Get("set_watts")),
 		OverAmps: r.span(n.Get("over_amps")), OverVolts: r.span(n.Get("over_volts")),
-		SenseVolts: r.amount(n.Get("sense_compensation")), Slew: r.amount(n.Get("slew")), Derating: r.derating(n),
+		SenseVolts: r.amount(n.Get("sense_compensation")), Slew: r.amount(n.Get("slew")), Shorts: yes(n.Get("short")), Derating: r.derating(n),
 	}
 	if ranges := n.Get("amps_ranges"); ranges != nil {
 		last := 0.0

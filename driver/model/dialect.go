@@ -97,6 +97,8 @@ func sayVerbs() []verb {
 		{name: "hold ohms", about: "set a load's resistance", slots: []string{"ohms"}},
 		{name: "hold watts", about: "set a load's power", slots: []string{"watts"}},
 		{name: "level range", about: "choose the range of a load's current", slots: []string{"range"}},
+		{name: "short on", about: "make a load a short circuit, as near as it gets, in place of what it holds"},
+		{name: "short off", about: "have it hold again what it held"},
 		{name: "function volts", about: "make a meter measure volts"},
 		{name: "function amps", about: "make a meter measure amps"},
 		{name: "range volts", about: "choose the measuring range", slots: []string{"range"}},

@@ -87,6 +87,7 @@ type LoadSpec struct {
 	OverVolts  quantity.Span
 	SenseVolts float64 // as of a source; 0: no remote sense
 	Slew       float64 // A/s; 0: not stated
+	Shorts     bool    // can be as near to a short circuit as it gets, whatever it holds
 	Derating   Derating
 }
 

@@ -121,6 +121,7 @@ func loadShape() *diag.Shape {
 		{Name: "over_amps", Type: diag.SpanOf(quantity.Current), About: "levels of over-current protection"},
 		{Name: "sense_compensation", Type: diag.Amount(quantity.Voltage), About: "drop of each lead that remote sense makes up for; left out: no remote sense"},
 		{Name: "slew", Type: diag.Amount(quantity.CurrentSlew), About: "how fast the current changes"},
+		{Name: "short", Type: diag.YesNo(), About: "yes: it can be a short circuit, as near to it as it gets"},
 	}}
 }
 

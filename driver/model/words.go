@@ -247,6 +247,10 @@ func (r *reader) words(ch *Channel, n, dialect *diag.Node, several bool) {
 		if len(l.AmpsRanges) > 1 {
 			say("level range", "the load has ranges of current")
 		}
+		if l.Shorts {
+			say("short on", "short states that the load can be one")
+			say("short off", "short states that the load can be one")
+		}
 		l.ConstVolts = ch.Dialect.CanSay("hold volts")
 		r.abilities(say, l.OverVolts.Set, l.OverAmps.Set, l.SenseVolts > 0)
 	}
@@ -290,7 +294,7 @@ func (r *reader) abilities(say func(what, reason string), overVolts, overAmps, s
 // the wrong one. Words that one channel alone has are its own business.
 func (r *reader) numbered(ch *Channel, n *diag.Node, place diag.Place) {
 	own := n.Get("dialect").Get("say")
-	for _, what := range []string{"set volts", "set amps", "force amps", "limit volts", "set ohms", "switch on", "switch off", "hold amps", "record start", "record stop", "list volts", "list amps", "list start", "arm"} {
+	for _, what := range []string{"set volts", "set amps", "force amps", "limit volts", "set ohms", "switch on", "switch off", "hold amps", "short on", "record start", "record stop", "list volts", "list amps", "list start", "arm"} {
 		if own.Get(what) != nil && n.Get("copies") == nil {
 			continue
 		}

@@ -38,6 +38,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	c.profiles()
 	c.rails()
 	c.hotSwitches()
+	c.shorts()
 	c.checkMeasuring()
 	c.checkRecordings()
 	c.checkEmulations()

@@ -30,7 +30,7 @@ type Forecast struct {
 // predict works out, before anything is connected, how long the run takes and how uncertain its values will be.
 func (c *binder) predict() {
 	f := &forecast{binder: c, values: map[string]measured.Value{}, learned: map[int]float64{}, near: map[int]int{}, clock: newStopwatch(c), bounds: map[string]*bounds{}}
-	w := newWalker(c.plan, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, listed: f.clock.listed, derive: f.derive, judge: f.judge, gives: f.gives, record: f.clock.record, capture: f.clock.capture, profile: f.clock.profile, rails: f.clock.rails, switching: f.clock.switching, emulate: f.clock.emulate})
+	w := newWalker(c.plan, hooks{set: f.clock.set, measure: f.measure, settle: f.clock.settle, wait: f.clock.wait, listed: f.clock.listed, derive: f.derive, judge: f.judge, gives: f.gives, record: f.clock.record, capture: f.clock.capture, profile: f.clock.profile, short: f.clock.short, rails: f.clock.rails, switching: f.clock.switching, emulate: f.clock.emulate})
 	f.walker = w
 	w.run()
 	f.clock.around()

@@ -47,6 +47,7 @@ type hooks struct {
 	capture func(w *walker, c *sequence.Capture, times int)
 	list    func(w *walker, l *sequence.List, times int)
 	rails   func(w *walker, s *sequence.Rails, times int)
+	short   func(w *walker, s *sequence.Short, times int)
 	// switching sees a switch that moves
 	switching func(w *walker, s *sequence.Switching, times int)
 	profile   func(w *walker, s *sequence.Profile, wave profile.Wave, times int) // wave is nil where it is not known before the run
@@ -188,6 +189,10 @@ func (w *walker) step(s sequence.Step, times int) {
 		w.list(s, times)
 	case *sequence.Switching:
 		w.switching(s, times)
+	case *sequence.Short:
+		if w.hooks.short != nil {
+			w.hooks.short(w, s, times)
+		}
 	case *sequence.Rails:
 		w.rails(s, times)
 	case *sequence.Profile:

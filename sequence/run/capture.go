@@ -44,6 +44,7 @@ type captured struct {
 	before  int
 	signals []capturedSignal
 	missed  string // why there is nothing; empty: there is
+	lasts   known  // how long a short step in it lasted; has is false: there was none
 }
 
 // capturedSignal is one signal with what is known of how it was sampled.

@@ -23,6 +23,7 @@ type figure struct {
 	signal int     // whose gain and offset count
 	second int     // of a product: the other signal; -1: none
 	times  float64 // of an integral: how long an offset counts, s
+	absent bool    // that it is missing is a finding about the device, and no fault of the measurement
 }
 
 // figureKind says what an instrument adds to a figure.
@@ -98,7 +99,7 @@ func (r *runner) figures(_ context.Context, s *sequence.Figures) error {
 		}
 		r.keep(g.Name, v)
 		w.cells[g.Name] = r.cell(v)
-		if f := a.figure(g.What); !f.fig.OK() {
+		if f := a.figure(g.What); !f.fig.OK() && !f.absent {
 			w.invalid("%s, %s of %s in %s: %s", g.Name, g.What, s.Of, c.name, f.fig.Missing)
 		}
 	}
@@ -123,6 +124,8 @@ func (a *analysis) look() error {
 		return a.inrush()
 	case sequence.StartUpFigures:
 		return a.startUp()
+	case sequence.OverloadFigures:
+		return a.overload()
 	}
 	return a.holdUp()
 }

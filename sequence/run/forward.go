@@ -102,7 +102,7 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 			return true, r.steps(ctx, s.Then)
 		}
 		return true, r.steps(ctx, s.Else)
-	case *sequence.Note, *sequence.Check: // the device has been without power since: what it draws is read anew
+	case *sequence.Note, *sequence.Check, *sequence.Short: // a short leaves what it found; the device has been without power since: what it draws is read anew
 	default:
 		return false, nil
 	}

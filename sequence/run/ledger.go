@@ -193,6 +193,8 @@ func stepText(s sequence.Step) string {
 		return "rails " + s.Name
 	case *sequence.Switching:
 		return "switch " + s.Role
+	case *sequence.Short:
+		return "short " + s.Role
 	case *sequence.Drain:
 		return "drain"
 	case *sequence.Life:

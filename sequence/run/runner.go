@@ -60,6 +60,7 @@ type runner struct {
 	digitisers map[plan.Channel]Digitiser
 	captures   map[string]*captured // the latest of each capture step, by its trace
 	under      *capturing           // the capture under way
+	shorting   *roleState           // the load that is a short circuit now; nil: none
 	running    []runningList        // lists under way
 
 	recs    []*recording           // under way

@@ -52,6 +52,7 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 		}
 	}
 	r.abandonCapture(ctx)
+	r.abandonShort(ctx)
 	if err := r.railsOff(cause); err != nil {
 		all = errors.Join(all, err)
 	}

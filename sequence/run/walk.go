@@ -122,6 +122,8 @@ func (r *runner) step(ctx context.Context, s sequence.Step) error {
 		return r.capture(ctx, s)
 	case *sequence.Switching:
 		return r.switching(ctx, s)
+	case *sequence.Short:
+		return r.short(ctx, s)
 	case *sequence.Rails:
 		return r.rails(ctx, s)
 	case *sequence.Profile:

@@ -83,6 +83,7 @@ func (in *Instrument) loadCommands() []scpi.Command {
 			func(c *Channel, on bool, _ int64) error { c.in.overAmpsOn = on; return nil },
 			func(c *Channel) bool { return c.in.overAmpsOn }),
 		in.flag(in.numbered("INPut")+"[:STATe]", "", (*Channel).turnInput, func(c *Channel) bool { return c.in.on }),
+		in.flag(in.numbered("INPut")+":SHORt[:STATe]", "short", (*Channel).shortInput, func(c *Channel) bool { return c.in.shorted }),
 		{Pattern: in.numbered("INPut") + ":PROTection:CLEar", Set: func(call *scpi.Call) error {
 			c := in.channel(call)
 			c.clear(&c.in.tripped)
@@ -104,5 +105,13 @@ func (c *Channel) turnInput(on bool, now int64) error {
 	if on {
 		c.owner.switchedOn(now)
 	}
+	return nil
+}
+
+func (c *Channel) shortInput(on bool, now int64) error {
+	if err := c.owner.lists.free(); err != nil {
+		return err
+	}
+	c.in.short(on, now)
 	return nil
 }

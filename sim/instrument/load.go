@@ -19,6 +19,7 @@ type input struct {
 	overAmps            float64
 	overAmpsOn          bool
 	on, remote          bool
+	shorted             bool // its transistors are fully on, whatever is set
 	onSince             int64
 	tripped             trips
 	leastOhm            float64 // less it cannot get to, whatever is set; 0 is no such bound
@@ -57,7 +58,7 @@ func (l *input) powerOn(now int64) {
 	l.listed = [2]float64{math.NaN(), math.NaN()}
 	l.ampsRange = len(l.spec.AmpsRanges) - 1
 	l.overAmps, l.overAmpsOn = l.spec.MaxOverAmps, false
-	l.on, l.remote, l.tripped = false, false, 0
+	l.on, l.remote, l.shorted, l.tripped = false, false, false, 0
 	l.overAmp.armed, l.overVolt.armed, l.overWatt.armed = false, false, false
 	l.current.jumpTo(0, now)
 	l.apply(now)
@@ -68,6 +69,12 @@ func (l *input) apply(now int64) {
 	s := l.spec
 	l.part.On, l.part.Mode = l.on, l.mode
 	level := l.level()
+	if l.shorted && l.on {
+		l.part.Mode, l.part.Setting = device.HoldOhms, circuit.MinOhm
+		l.part.RminOhm = max(s.MinOhm, l.leastOhm)
+		l.current.jumpTo(0, now)
+		return
+	}
 	switch l.mode {
 	case device.HoldAmps:
 		target := 0.0
@@ -113,7 +120,7 @@ func (l *input) follow(volts, amps float64, now int64) {
 // Aim makes input a Mover. A load that has too little voltage for its current follows a line through the origin: the larger of its
 // transistors' resistance and MinVolts over the current.
 func (l *input) Aim(at int64) {
-	if l.mode != device.HoldAmps {
+	if l.mode != device.HoldAmps || l.shorted && l.on {
 		return
 	}
 	l.part.Setting = l.current.at(at) * l.drifted(at)
@@ -136,7 +143,7 @@ func (l *input) Horizon(now int64) int64 {
 // Currents makes input a circuit.TwoPort. The current is what the mode asks for at the sense point, but no more than the
 // transistors let through at the terminals.
 func (l *input) Currents(terminal, sense float64) (amps1, amps2 float64, slopes circuit.Slopes) {
-	if !l.remote || !l.on || l.mode == device.HoldAmps || terminal <= 0 {
+	if !l.remote || !l.on || l.mode == device.HoldAmps || l.shorted || terminal <= 0 {
 		amps, siemens := l.part.Current(terminal)
 		return amps, sense / loadSenseOhm, circuit.Slopes{S11: siemens, S22: 1.0 / loadSenseOhm}
 	}
@@ -182,6 +189,9 @@ func (l *input) amps() float64 {
 // statusNow tells what bounds the current.
 func (l *input) statusNow() device.LoadBranch {
 	_, _, b := l.part.Taken(l.terminalVolts())
+	if l.shorted && b == device.AtMinimumVolts {
+		return device.Holding
+	}
 	if b == device.AtMinimumVolts && l.mode == device.HoldVolts && l.terminalVolts() > l.part.Setting {
 		return device.Holding // a voltage is held by a current without bound
 	}
@@ -234,6 +244,12 @@ func (l *input) turn(on bool, now int64) {
 		return
 	}
 	l.on, l.onSince = on, now
+	l.apply(now)
+}
+
+// short has its transistors fully on, or follow what is set.
+func (l *input) short(on bool, now int64) {
+	l.shorted = on
 	l.apply(now)
 }
 
