@@ -26,17 +26,18 @@ const (
 // holds few samples.
 //
 // A cubic is fitted to the samples that lie, by the fit itself, within that height, and to fewer where it does not follow them
-// as far. Too few samples for that are interpolated by a monotone cubic between the neighbours of the crossing.
+// as far; a fourth power then takes part, so that no bend is left out of U. Too few samples for that are interpolated by a
+// monotone cubic between the neighbours of the crossing.
 func (w *wave[T]) cross(ref, guess, slope, height, most float64, low, high int) crossing {
 	height = max(height, min(most, fitCubic/2*math.Abs(slope)))
-	if fitted, ok := w.crossFit(ref, guess, slope, height, height, low, high); ok {
-		return fitted
+	if p, at, ok := w.crossFit(ref, guess, slope, height, height, low, high); ok {
+		return w.raised(&p, at, ref, slope)
 	}
 	return w.crossBetween(ref, guess, slope > 0, low, high)
 }
 
 // crossFit takes the heights before and after the passage apart.
-func (w *wave[T]) crossFit(ref, guess, slope, back, ahead float64, low, high int) (crossing, bool) {
+func (w *wave[T]) crossFit(ref, guess, slope, back, ahead float64, low, high int) (polynomial, float64, bool) {
 	left, right := back/math.Abs(slope), ahead/math.Abs(slope)
 	var p polynomial
 	at := guess
@@ -69,7 +70,7 @@ func (w *wave[T]) crossFit(ref, guess, slope, back, ahead float64, low, high int
 	}
 	for range 4 {
 		if !window() {
-			return crossing{}, false
+			return polynomial{}, 0, false
 		}
 		was := left + right
 		left, right = p.reach(at, -1, back, 2.5*left), p.reach(at, 1, ahead, 2.5*right)
@@ -80,13 +81,38 @@ func (w *wave[T]) crossFit(ref, guess, slope, back, ahead float64, low, high int
 	for !p.follows(w.scatter()) {
 		left, right = 0.7*left, 0.7*right
 		if p.terms == 2 || !window() {
-			return crossing{}, false
+			return polynomial{}, 0, false
 		}
 	}
+	return p, at, true
+}
+
+// placed is the crossing of a fit.
+func (w *wave[T]) placed(p *polynomial, at float64) crossing {
 	s := p.slope(at)
-	c := crossing{at: at, slope: s, noise: w.corr() * p.spread(at) / math.Abs(s)}
-	c.form = quantisation(w.step, w.sd) / math.Abs(s)
-	return c, true
+	return crossing{at: at, slope: s, noise: w.corr() * p.spread(at) / math.Abs(s), form: quantisation(w.step, w.sd) / math.Abs(s)}
+}
+
+// raised lets the next degree take part: what it would add may hide in the noise and move the place as far as that does. Where
+// there are too few samples for it, what it would move is left open.
+func (w *wave[T]) raised(p *polynomial, at, ref, slope float64) crossing {
+	c := w.placed(p, at)
+	next, ok := fitPolynomial(w.y, p.from, p.to, p.terms)
+	if !ok {
+		return c
+	}
+	place, ok := next.crosses(ref, at)
+	if !ok || next.slope(place)*slope <= 0 {
+		return c
+	}
+	if next.samples() <= next.terms {
+		c.form = math.Hypot(c.form, place-at)
+		return c
+	}
+	// the slope of the lower degree is the quieter one
+	wider := next.spread(place) / p.spread(at)
+	c.at, c.noise, c.form = place, c.noise*wider, c.form*max(1, wider)
+	return c
 }
 
 // reach is how far from a place the polynomial needs to move by a height, at most limit; direction is -1 or 1.

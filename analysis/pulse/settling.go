@@ -176,7 +176,10 @@ func (w *wave[T]) straightOn(k int, last crossing, at, band float64, to int) (c 
 	}
 	edge := top.x - sign*band*w.amplitude()
 	back, ahead := fitHeight*w.amplitude(), 0.75*band*w.amplitude()
-	c, ok = w.crossFit(edge, last.at+1.1*way, last.slope, back, ahead, w.edges[k].before, to)
+	p, place, ok := w.crossFit(edge, last.at+1.1*way, last.slope, back, ahead, w.edges[k].before, to)
+	if ok {
+		c = w.placed(&p, place)
+	}
 	return c, way, ok
 }
 
