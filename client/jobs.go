@@ -98,3 +98,8 @@ func (c *Client) Wait(ctx context.Context, id string) (api.Job, error) {
 	}
 	return last, context.Cause(ctx)
 }
+
+// Check says what would become of a job without taking it in: whether the bench serves it as it is set, how many points, how long.
+func (c *Client) Check(ctx context.Context, s api.Submission) (api.Sequence, error) {
+	return call[api.Sequence](ctx, c, http.MethodPost, path("check"), nil, s)
+}
