@@ -108,6 +108,9 @@ func (t *Table) Span(row int) string {
 // Place is the place of a cell, or of several, for findings.
 func (t *Table) Place(address string) diag.Place { return diag.Place{File: t.File + ": " + address} }
 
+// Tabbed is the table's tab as it stands before an address: "Sheet1!"; empty for a CSV file.
+func (t *Table) Tabbed() string { return tabbed(t.Tab) }
+
 func tabbed(tab string) string {
 	switch {
 	case tab == "":

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/xuri/excelize/v2"
@@ -169,10 +170,13 @@ func readCell(f *excelize.File, tab string, column, row int, raw string, shown m
 	case excelize.CellTypeDate:
 		return cell{kind: date, text: raw, shown: raw}, nil
 	case excelize.CellTypeInlineString, excelize.CellTypeSharedString, excelize.CellTypeFormula:
-		if strings.Trim(raw, blanks) == "" {
+		_, err := strconv.ParseFloat(raw, 64)
+		switch {
+		case strings.Trim(raw, blanks) == "":
 			return cell{}, nil
+		case t != excelize.CellTypeFormula || err != nil: // some programs call every result of a formula a text
+			return cell{kind: text, text: raw}, nil
 		}
-		return cell{kind: text, text: raw}, nil
 	}
 	style, err := f.GetCellStyle(tab, name)
 	if err != nil {

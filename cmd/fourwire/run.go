@@ -41,10 +41,13 @@ type runFlags struct {
 	accept string
 	// withParent ends the run in order when standard input ends: whoever started it has gone
 	withParent bool
+	// remarks go into the record before anything else
+	remarks []record.Event
 }
 
 func (a *app) runCommand() *cobra.Command {
 	var f runFlags
+	var s sheetFlags
 	cmd := &cobra.Command{
 		Use:   "run SEQUENCE",
 		Short: "Run a sequence on a bench and leave a record",
@@ -62,10 +65,11 @@ name: --yes does not do that, --acknowledge NAME does, and the record keeps it.
 A run that ended early, or was killed, goes on with --resume RECORD: after its last whole point, with the same files, parameters
 and seed, into the same record. Sources go on first, with the device unloaded; a simulated bench starts anew, an hour later.
 
-` + exitTable,
+` + strings.TrimPrefix(sheetHelp, "\n") + "\n" + exitTable,
 		Example: `  fourwire run examples/buoy/efficiency.yaml
   fourwire run efficiency.yaml --bench lab.yaml --set vin="[14 V, 16 V]" --out records/unit-7
-  fourwire run --resume records/unit-7`,
+  fourwire run --resume records/unit-7
+  fourwire run examples/buoy/operating-point.yaml --sheet examples/buoy/units.xlsx --out records/lot-3`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			path := ""
@@ -77,6 +81,9 @@ and seed, into the same record. Sources go on first, with the device unloaded; a
 			}
 			ctx, cancel := a.whileParent(cmd.Context(), f.withParent)
 			defer cancel()
+			if s.file != "" {
+				return a.runSheet(ctx, path, f, s, cmd.Flags().Changed("seed"))
+			}
 			return a.run(ctx, path, f, cmd.Flags().Changed("seed"))
 		},
 	}
@@ -91,6 +98,7 @@ and seed, into the same record. Sources go on first, with the device unloaded; a
 	cmd.Flags().StringVar(&f.acknowledge, "acknowledge", "", "name of who takes note of voltages that are dangerous to touch; --yes does not do that")
 	cmd.Flags().BoolVar(&f.debug, "check-each-command", false, "ask for errors after each command instead of after each step (slow)")
 	cmd.Flags().StringVar(&f.accept, "accept-fit", "", "run although the bench does not fit, with this reason in the record; not where guard or protection do not fit")
+	s.add(cmd)
 	cmd.Flags().BoolVar(&f.withParent, "with-parent", false, "stop as Ctrl-C does when standard input ends")
 	_ = cmd.Flags().MarkHidden("with-parent") // for the daemon
 	return cmd
@@ -227,6 +235,11 @@ func (r *oneRun) begin() error {
 		}
 	}
 	r.watch = newWatcher(r, start)
+	for _, e := range r.flags.remarks {
+		if err := w.Event(e); err != nil {
+			return wrong(err)
+		}
+	}
 	if r.flags.accept != "" {
 		note := record.Event{Level: "warn", Kind: "fit", Text: fmt.Sprintf("the bench: %s; accepted: %s", r.plan.Fit.Verdict, r.flags.accept)}
 		if err := w.Event(note); err != nil {

@@ -39,3 +39,6 @@ func NumberFormat(x, u float64) string { return numberFormat(x, u) }
 
 // Safe makes a text harmless in a cell, and in a CSV file made from it.
 func Safe(text string) string { return safe(text) }
+
+// FitToPage restores what the library loses of a tab that is streamed: that its page layout is to be kept to.
+func FitToPage(sheet []byte) []byte { return fitToPage(sheet) }
