@@ -3,6 +3,7 @@ package pulse
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // OverloadOptions say what is known of an overload besides its samples.
@@ -23,7 +24,7 @@ type Overload struct {
 	Lasts    Figure // from one to the other
 	Peak     Figure // A: the largest sample, discharge of the output capacitor included
 	PeakAt   Figure
-	Limit    Figure // A: the median of the current while it flows
+	Limit    Figure // A: the median of the current while it flows, in the later half of that
 	Low      Figure // V: that of the voltage meanwhile
 	Limiting Figure // s: from Begins until the current stays within a tenth of Limit
 	Mean     Figure // A: over the whole overload
@@ -144,10 +145,13 @@ func (l *overload[T]) look(idle float64) {
 		r.Limit, r.Low = missing(TooShort), missing(TooShort)
 		return
 	}
-	n := math.Sqrt(float64(len(amps)))
-	limit, low := median(amps), median(volts)
-	r.Limit = figure(limit, math.Hypot(medianSpread*l.i.corr()/n, l.i.step/math.Sqrt(12)))
-	r.Low = figure(low, math.Hypot(medianSpread*l.v.corr()/n, l.v.step/math.Sqrt(12)))
+	// what comes out of the output's capacitor is in the first half; what still moves in the second shows in its own half
+	late, latest := len(amps)/2, len(amps)*3/4
+	n := math.Sqrt(float64(len(amps) - late))
+	limit, low := median(slices.Clone(amps[late:])), median(slices.Clone(volts[late:]))
+	moves := func(of []float64, all float64) float64 { return math.Abs(median(slices.Clone(of[latest:]))-all) / 2 }
+	r.Limit = figure(limit, math.Hypot(math.Hypot(medianSpread*l.i.corr()/n, moves(amps, limit)), l.i.step/math.Sqrt(12)))
+	r.Low = figure(low, math.Hypot(math.Hypot(medianSpread*l.v.corr()/n, moves(volts, low)), l.v.step/math.Sqrt(12)))
 	short, free := math.Max(low, l.v.scatter())/limit, l.before.x/math.Max(idle, limit/100)
 	l.ohms = math.Min(math.Sqrt(short*free), mostOhms*short) // a load that holds a current is a small resistance, too, while the output comes up
 }
@@ -237,7 +241,8 @@ func (l *overload[T]) currents(begins crossing) {
 	if !r.Flows {
 		open = math.Abs(sum/n) * (l.to - l.from) / 2 / math.Sqrt(3) / n
 	}
-	r.Mean = figure(sum/n, math.Hypot(l.i.corr()/math.Sqrt(n), open))
+	edge := math.Abs(peak) / math.Sqrt(12) / n // the beginning lies between two samples
+	r.Mean = figure(sum/n, math.Hypot(math.Hypot(l.i.corr()/math.Sqrt(n), edge), open))
 	first := l.bursts[0]
 	if s := l.i.settle(l.begin, first[1]-1, r.Limit.X, limitBand*r.Limit.X, r.Limit.U/2, float64(first[1]-l.begin)/50); first[1]-l.begin > overloadFor {
 		if r.Limiting = missing(s.reason); s.reason == "" {
