@@ -21,8 +21,11 @@ func (d *Daemon) Alive() api.Alive {
 // Bench is the bench at a glance.
 func (d *Daemon) Bench() api.Bench {
 	about := d.config.Desk.Description()
-	b := api.Bench{Name: about.Name, Title: about.Title, Simulated: about.Simulated, Version: d.config.Version, Outputs: "off", Instruments: slices.Clone(about.Instruments)}
+	b := api.Bench{Name: d.name(), Title: about.Title, Simulated: about.Simulated, Version: d.config.Version, Outputs: "off", Instruments: slices.Clone(about.Instruments)}
 	b.Queue.Scheduled, b.Queue.Queued, b.Queue.Running = d.queue.Counts()
+	if d.lab != nil {
+		b.Queue = d.Lab().Queue
+	}
 	holders := map[string]string{}
 	for _, in := range b.Instruments {
 		holders[in.Name] = d.queue.Holder(in.Name)
@@ -62,6 +65,9 @@ func (d *Daemon) Bench() api.Bench {
 // tellBench tells everybody of the bench.
 func (d *Daemon) tellBench() {
 	b := d.Bench()
+	if d.lab != nil {
+		d.lab.Changed()
+	}
 	api.Publish(d.events, api.Event{Time: d.clock.Now().UTC(), Kind: "bench", Bench: &b})
 }
 

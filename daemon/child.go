@@ -21,9 +21,10 @@ import (
 )
 
 const (
-	stopWithin = 20 * time.Second // for a run to switch off, watch the discharge and write its reports
-	offWithin  = 3 * time.Second  // the same where somebody wants everything off now
-	saidBytes  = 16 << 10
+	stopWithin  = 20 * time.Second // for a run to switch off, watch the discharge and write its reports
+	offWithin   = 3 * time.Second  // the same where somebody wants everything off now
+	saidBytes   = 16 << 10
+	beginWithin = 10 * time.Second
 )
 
 // The exit statuses of a run that matter here.
@@ -111,7 +112,21 @@ func (d *Daemon) run(ctx context.Context, j queue.Job) queue.Result {
 		return queue.Result{State: queue.Failed, Exit: exitInput, Reason: "its files cannot be laid out: " + err.Error(), Again: true}
 	}
 	if why := d.ready(j); why != "" { // somebody has switched off in between
+		if j.Epoch > 0 && !errors.Is(context.Cause(ctx), queue.ErrStopped) {
+			return d.giveBack(ctx, j, why)
+		}
 		return queue.Result{State: queue.Cancelled, Exit: exitInterrupted, Reason: why}
+	}
+	if j.Epoch > 0 && d.lab == nil {
+		return d.giveBack(ctx, j, "this daemon has not joined the lab")
+	}
+	if j.Epoch > 0 {
+		beginning, cancel := d.clock.WithTimeout(context.WithoutCancel(ctx), beginWithin)
+		err := d.lab.Begin(beginning, j)
+		cancel()
+		if err != nil {
+			return d.giveBack(ctx, j, err.Error())
+		}
 	}
 	d.probing.stop(j.Needs)
 	p := d.begin(j, o)
@@ -119,6 +134,16 @@ func (d *Daemon) run(ctx context.Context, j queue.Job) queue.Result {
 	d.Note(access.Who{Name: j.Owner, Role: access.Operator}, "energise", j.ID, o.Title+" into "+j.Record())
 	said, err := d.process(ctx, j, o, p)
 	return d.outcome(ctx, j, o, said, err)
+}
+
+// giveBack has the lab give a job that is not begun to whoever can.
+func (d *Daemon) giveBack(ctx context.Context, j queue.Job, why string) queue.Result {
+	d.log.Warn().Str("job", j.ID).Str("reason", why).Msg("the job is not begun")
+	if d.lab == nil { // it was taken when this bench was not alone
+		return queue.Result{State: queue.Cancelled, Exit: exitInterrupted, Reason: "it was taken from a lab that this daemon has not joined"}
+	}
+	d.lab.GiveBack(context.WithoutCancel(ctx), j)
+	return queue.Result{State: queue.Cancelled, Exit: exitInterrupted, Drop: true}
 }
 
 // process is the life of the process of a run. It gives the end of what that said.

@@ -21,6 +21,7 @@ import (
 
 	"fourwire/daemon/access"
 	"fourwire/daemon/api"
+	"fourwire/daemon/fleet"
 	"fourwire/daemon/index"
 	"fourwire/daemon/live"
 	"fourwire/daemon/queue"
@@ -46,6 +47,8 @@ type Config struct {
 	Armed  bool // a bench of real instruments may be energised from the start
 	Finish bool // on a stop, runs come to their end before the daemon ends; else they are stopped in order
 
+	Lab *fleet.Options // the lab whose work is shared; nil: this bench is alone
+
 	// Store gives the store of jobs and what closes it; nil: one on the disk below State.
 	Store func(ctx context.Context, dir string) (queue.Store, func(), error)
 	// Program is the command that runs a job, without its arguments: this program.
@@ -69,6 +72,7 @@ type Daemon struct {
 	log     zerolog.Logger
 	began   time.Time
 	queue   *queue.Queue
+	lab     *fleet.Lab // nil: this bench is alone
 	index   *index.Index
 	audit   *access.Audit
 	events  *live.Stream[api.Sent]
@@ -171,6 +175,12 @@ func (d *Daemon) prepare(ctx context.Context, closers *[]func()) (net.Listener, 
 	if d.armed.on {
 		d.armed.by = "the start of the daemon"
 	}
+	d.clearStaging()
+	if c.Lab != nil {
+		if err := d.join(ctx); err != nil {
+			return nil, nil, err
+		}
+	}
 	door, err := api.New(api.Options{Service: d, Tokens: tokens, Door: access.Door{Hosts: c.Hosts}, TLS: c.Cert != "", Page: c.Page, Clock: c.Clock, Log: d.logged})
 	return listener, door, err
 }
@@ -191,6 +201,9 @@ func (d *Daemon) checkDoor() (*access.Tokens, error) {
 }
 
 func (d *Daemon) openStore(ctx context.Context) (queue.Store, func(), error) {
+	if d.hub() {
+		return nothing{}, func() {}, nil
+	}
 	if d.config.Store != nil {
 		return d.config.Store(ctx, d.config.State)
 	}
@@ -214,6 +227,14 @@ func (d *Daemon) serve(ctx context.Context, listener net.Listener, door *api.Ser
 	others.Go(func() { d.reindex(work) })
 	others.Go(func() { d.watchHealth(work) })
 	others.Go(func() { d.watchdog(work) })
+	if d.lab != nil {
+		others.Go(func() { d.lab.Run(work) })
+		if d.hub() {
+			others.Go(func() { d.lab.Follow(work, d.hear) })
+		} else {
+			others.Go(func() { d.tellLab(work) })
+		}
+	}
 	server := &http.Server{Handler: door, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10}
 	failed := make(chan error, 1)
 	go func() {
@@ -228,7 +249,7 @@ func (d *Daemon) serve(ctx context.Context, listener net.Listener, door *api.Ser
 		scheme = "https"
 	}
 	url := scheme + "://" + listener.Addr().String()
-	d.log.Info().Str("url", url).Str("bench", d.config.Desk.Description().Name).Str("version", d.config.Version).Msg("serving")
+	d.log.Info().Str("url", url).Str("bench", d.name()).Str("version", d.config.Version).Msg("serving")
 	if d.config.Ready != nil {
 		d.config.Ready(url)
 	}

@@ -152,6 +152,7 @@ func (d *Daemon) open(id string) (*record.Record, error) {
 	if !recordID(id) {
 		return nil, notThere(fs.ErrNotExist)
 	}
+	d.fetchMissing(id)
 	if _, _, err := d.stampOf(id); err != nil { // no link out of the folder is followed
 		return nil, notThere(fs.ErrNotExist)
 	}
@@ -175,7 +176,7 @@ func (d *Daemon) briefOf(ctx context.Context, id string, rec *record.Record) api
 }
 
 func (d *Daemon) jobOf(id string) *queue.Job {
-	for _, j := range d.queue.Jobs() {
+	for _, j := range d.allJobs() {
 		if j.Record() == id {
 			return &j
 		}
@@ -353,6 +354,7 @@ func (d *Daemon) File(_ context.Context, id, name string) (api.File, error) {
 	if !recordID(id) || !filepath.IsLocal(inside) {
 		return api.File{}, notThere(fs.ErrNotExist)
 	}
+	d.fetchMissing(id)
 	at := filepath.Join(id, inside)
 	if info, err := d.records.Lstat(at); err != nil || !info.Mode().IsRegular() {
 		return api.File{}, notThere(fs.ErrNotExist)

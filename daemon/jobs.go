@@ -16,6 +16,7 @@ import (
 
 	"fourwire/daemon/access"
 	"fourwire/daemon/api"
+	"fourwire/daemon/fleet"
 	"fourwire/daemon/queue"
 	"fourwire/quantity"
 )
@@ -44,7 +45,7 @@ func (d *Daemon) Submit(ctx context.Context, who access.Who, s api.Submission) (
 		return api.Job{}, err
 	}
 	checked := d.config.Desk.Check(order, text, file)
-	if checked.Failed {
+	if checked.Failed && (checked.Wrong || order.Bench == "" || order.Bench == d.name()) { // whether another bench serves it, that one finds out
 		p := api.Refuse(http.StatusUnprocessableEntity, "the bench does not serve this sequence", "")
 		if checked.Wrong {
 			p.Detail = "the sequence, or a parameter, is wrong"
@@ -67,9 +68,14 @@ func (d *Daemon) Submit(ctx context.Context, who access.Who, s api.Submission) (
 	}
 	ctx, cancel := d.clock.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
-	got, err := d.queue.Submit(ctx, j, kept)
+	var got queue.Job
+	if d.lab != nil {
+		got, err = d.submitToLab(ctx, j, kept)
+	} else if got, err = d.queue.Submit(ctx, j, kept); err != nil {
+		err = api.Refuse(http.StatusInsufficientStorage, "the job cannot be kept: "+err.Error(), "is the disk of the daemon full?")
+	}
 	if err != nil {
-		return api.Job{}, api.Refuse(http.StatusInsufficientStorage, "the job cannot be kept: "+err.Error(), "is the disk of the daemon full?")
+		return api.Job{}, err
 	}
 	d.counts.submitted.Inc()
 	d.Note(who, "submit", got.ID, order.Title+" "+strings.Join(order.Settings, " "))
@@ -81,11 +87,20 @@ func (d *Daemon) plain(who access.Who, s api.Submission) (queue.Job, Order, erro
 	bad := func(text string, args ...any) (queue.Job, Order, error) {
 		return queue.Job{}, Order{}, api.Refuse(http.StatusUnprocessableEntity, fmt.Sprintf(text, args...), "")
 	}
-	own := d.config.Desk.Description().Name
-	if s.Bench != "" && s.Bench != "any" && s.Bench != own {
+	own := d.name()
+	switch {
+	case d.lab == nil && s.Bench != "" && s.Bench != fleet.Any && s.Bench != own, s.Bench != "" && s.Bench != fleet.Any && !fleet.ValidName(s.Bench):
 		return bad("this daemon has the bench %s, not %.60q", own, s.Bench)
 	}
 	j := queue.Job{Priority: s.Priority, Owner: who.Name, At: s.At.UTC()}
+	if d.lab != nil {
+		if j.Bench = s.Bench; j.Bench == "" {
+			j.Bench = own
+			if d.hub() {
+				j.Bench = fleet.Any
+			}
+		}
+	}
 	if s.At.IsZero() {
 		j.At = time.Time{}
 	}
@@ -105,7 +120,7 @@ func (d *Daemon) plain(who access.Who, s api.Submission) (queue.Job, Order, erro
 		return bad("retry after: %s", err)
 	}
 	for _, text := range []string{s.Acknowledge, s.AcceptFit} {
-		if len(text) > 200 || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' }) || strings.HasPrefix(text, "-") {
+		if !oneLine(text) {
 			return bad("acknowledge and accept_fit are one line of up to 200 bytes each, and do not begin with -")
 		}
 	}
@@ -120,6 +135,11 @@ func (d *Daemon) plain(who access.Who, s api.Submission) (queue.Job, Order, erro
 	}
 	slices.Sort(o.Settings)
 	return j, o, nil
+}
+
+// oneLine tells whether a text is a short one on one line that is no option.
+func oneLine(text string) bool {
+	return len(text) <= 200 && !strings.ContainsFunc(text, func(r rune) bool { return r < ' ' }) && !strings.HasPrefix(text, "-")
 }
 
 // word tells whether a text is a plain name.
@@ -223,9 +243,12 @@ func (d *Daemon) sequenceFile(name string) ([]byte, error) {
 func (d *Daemon) shown(j queue.Job) api.Job {
 	var o Order
 	_ = json.Unmarshal(j.Order, &o) // it was written here
-	out := api.Job{ID: j.ID, State: api.State(j.State), Title: o.Title, Sequence: o.Sequence, Settings: o.Settings, Bench: o.Bench, Priority: j.Priority, Owner: j.Owner,
+	out := api.Job{ID: j.ID, State: api.State(j.State), Title: o.Title, Sequence: o.Sequence, Settings: o.Settings, Bench: o.Bench, Holder: j.Holder, Priority: j.Priority, Owner: j.Owner,
 		Submitted: j.Submitted, At: j.At, From: j.From, Instruments: j.Needs, Planned: o.Planned, Predicted: o.Predicted, Waits: j.Waits,
 		Record: j.Record(), Outcome: j.Outcome, Reason: j.Reason, Hint: j.Hint, Resumable: j.Resumable, Ended: j.Ended}
+	if j.Bench != "" {
+		out.Bench = j.Bench
+	}
 	if j.State != queue.Scheduled {
 		out.At = time.Time{}
 	}
@@ -271,7 +294,7 @@ func (d *Daemon) shown(j queue.Job) api.Job {
 
 // Job gives one job.
 func (d *Daemon) Job(id string) (api.Job, error) {
-	j, err := d.queue.Job(id)
+	j, err := d.anyJob(id)
 	if err != nil {
 		return api.Job{}, notThere(err)
 	}
@@ -294,7 +317,7 @@ func notThere(err error) error {
 func (d *Daemon) Jobs(state api.State, after string, limit int) (api.Jobs, error) {
 	out := api.Jobs{Jobs: []api.Job{}}
 	behind := after == ""
-	for _, j := range d.queue.Jobs() {
+	for _, j := range d.allJobs() {
 		if !behind {
 			behind = j.ID == after
 			continue
@@ -316,6 +339,13 @@ func (d *Daemon) Jobs(state api.State, after string, limit int) (api.Jobs, error
 
 // Cancel cancels or stops a job.
 func (d *Daemon) Cancel(ctx context.Context, who access.Who, id string) (api.Job, error) {
+	if j, ok := d.elsewhere(id); ok {
+		return d.cancelElsewhere(ctx, who, j)
+	}
+	return d.cancelHere(ctx, who, id)
+}
+
+func (d *Daemon) cancelHere(ctx context.Context, who access.Who, id string) (api.Job, error) {
 	j, err := d.queue.Cancel(ctx, id, who.Name)
 	if err != nil {
 		return api.Job{}, notThere(err)
@@ -326,6 +356,13 @@ func (d *Daemon) Cancel(ctx context.Context, who access.Who, id string) (api.Job
 
 // Resume has a job that was broken off go on.
 func (d *Daemon) Resume(ctx context.Context, who access.Who, id string) (api.Job, error) {
+	if j, ok := d.elsewhere(id); ok && j.Holder != "" {
+		return d.askAbout(ctx, who, j, "resume")
+	}
+	return d.resumeHere(ctx, who, id)
+}
+
+func (d *Daemon) resumeHere(ctx context.Context, who access.Who, id string) (api.Job, error) {
 	j, err := d.queue.Resume(ctx, id, who.Name)
 	if err != nil {
 		return api.Job{}, notThere(err)
@@ -334,7 +371,7 @@ func (d *Daemon) Resume(ctx context.Context, who access.Who, id string) (api.Job
 	return d.shown(j), nil
 }
 
-// changed tells everybody of a job that has changed.
+// changed tells everybody of a job that has changed here.
 func (d *Daemon) changed(j queue.Job) {
 	if j.State.Ended() {
 		d.counts.ends.WithLabelValues(string(j.State), j.Outcome).Inc()
@@ -342,6 +379,13 @@ func (d *Daemon) changed(j queue.Job) {
 			d.counts.runs.Observe(j.Attempts[n-1].Ended.Sub(j.Attempts[n-1].Started).Seconds())
 		}
 	}
+	if d.lab != nil {
+		d.lab.Changed()
+	}
+	d.publishJob(j)
+}
+
+func (d *Daemon) publishJob(j queue.Job) {
 	shown := d.shown(j)
 	api.Publish(d.events, api.Event{Time: d.clock.Now().UTC(), Kind: "job", Job: j.ID, State: &shown})
 	d.log.Info().Str("job", j.ID).Str("state", string(j.State)).Str("outcome", j.Outcome).Str("reason", j.Reason).Str("waits", j.Waits).Msg("job")

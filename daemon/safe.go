@@ -31,6 +31,9 @@ const (
 
 // SwitchOff stops every run, verifies that everything is off and disarms the bench.
 func (d *Daemon) SwitchOff(ctx context.Context, who access.Who) (api.OffReport, error) {
+	if d.hub() {
+		return d.switchOffAll(ctx, who)
+	}
 	ctx = context.WithoutCancel(ctx) // whoever asked may go away
 	begun := d.clock.Now()
 	d.mu.Lock()
@@ -315,6 +318,9 @@ func (d *Daemon) safe() bool {
 
 // Arm arms the bench, so that jobs may energise it, or disarms it.
 func (d *Daemon) Arm(_ context.Context, who access.Who, a api.Arming) (api.Bench, error) {
+	if d.hub() {
+		return api.Bench{}, api.Refuse(409, "a hub has no bench to arm", "arm the bench at its own daemon, where somebody sees it")
+	}
 	within, err := duration(a.For, time.Second, 0)
 	if err != nil {
 		return api.Bench{}, api.Refuse(422, "for: "+err.Error(), `as in "8 h"`)
@@ -351,7 +357,14 @@ func (d *Daemon) ready(queue.Job) string {
 
 // blocked says why nothing starts. The caller holds mu.
 func (d *Daemon) blocked() string {
+	if d.lab != nil {
+		if why := d.lab.Reachable(); why != "" && d.held == "" {
+			return why
+		}
+	}
 	switch {
+	case d.hub():
+		return ""
 	case d.held != "":
 		return d.held
 	case d.unsafe:

@@ -21,6 +21,7 @@ import (
 	"fourwire/driver/model"
 	"fourwire/internal/clock"
 	"fourwire/internal/diag"
+	"fourwire/quantity"
 	"fourwire/sequence"
 	"fourwire/sequence/plan"
 	"fourwire/sim"
@@ -47,11 +48,38 @@ func newDesk(path string) (*desk, error) {
 		for _, w := range tb.bench.Wiring {
 			if w.Instrument == in.Name {
 				one.Wired = append(one.Wired, string(w.As)+" at "+w.Node)
+				one.Channels = append(one.Channels, channelOf(w, tb.models[in.Name]))
 			}
 		}
 		d.about.Instruments = append(d.about.Instruments, one)
 	}
 	return d, nil
+}
+
+// channelOf says in short what a channel can do for what it is wired as.
+func channelOf(w bench.Wire, m *model.Model) api.Channel {
+	out := api.Channel{Name: fmt.Sprint(w.Instrument, ".", w.Channel), Kind: string(w.As), Node: w.Node}
+	if m == nil || w.Channel < 1 || w.Channel > len(m.Channels) {
+		return out
+	}
+	c := m.Channels[w.Channel-1]
+	most := func(list []model.Range, d quantity.Dimension) string {
+		if len(list) == 0 {
+			return ""
+		}
+		return ".." + quantity.Of(list[len(list)-1].Full, d).String()
+	}
+	switch {
+	case w.As == bench.Source && c.Source != nil:
+		out.Volts, out.Amps = spanText(c.Source.Volts), spanText(c.Source.Amps)
+	case w.As == bench.Load && c.Load != nil:
+		out.Volts, out.Amps = spanText(c.Load.Volts), spanText(c.Load.Amps)
+	case w.As == bench.Voltmeter:
+		out.Volts = most(c.Volts, quantity.Voltage)
+	case w.As == bench.Ammeter:
+		out.Amps = most(c.Amps, quantity.Current)
+	}
+	return out
 }
 
 // dueOf is the date on which the calibration of an instrument runs out: the shortest interval that its model states.
@@ -79,43 +107,9 @@ func (d *desk) Description() daemon.Description { return d.about }
 
 // Check reads a sequence and binds it to the bench.
 func (d *desk) Check(o daemon.Order, text []byte, file func(string) ([]byte, error)) daemon.Checked {
-	var out daemon.Checked
 	var found diag.Findings
-	found.Source(o.Sequence, text)
-	seq := sequence.Read(o.Sequence, text, settingsOf(o.Settings), &found)
-	if seq == nil || found.Failed() {
-		out.Failed, out.Wrong, out.Findings = true, true, findingsOf(found.List())
-		return out
-	}
-	out.Title, out.About = seq.Title, seq.About
-	for _, p := range seq.Params {
-		one := api.Param{Name: p.Name, About: p.About, Values: []string{}}
-		for i, v := range p.Values.List {
-			if i == 1000 {
-				break
-			}
-			one.Values = append(one.Values, v.String())
-		}
-		out.Params = append(out.Params, one)
-	}
-	for _, n := range seq.Needs {
-		out.Needs = append(out.Needs, api.Need{Name: n.Name, Role: string(n.Role), Node: n.Node, Volts: spanText(n.Volts), Amps: spanText(n.Amps)})
-	}
-	out.Files = map[string][]byte{}
-	for _, f := range seq.Files {
-		if !filepath.IsLocal(filepath.FromSlash(f.Name)) {
-			found.Add(f.Place, "%q lies outside the folder of the sequence", f.Name)
-			continue
-		}
-		data, err := file(f.Name)
-		if err != nil {
-			found.Add(f.Place, "the %s file cannot be read: %s", f.Kind, err)
-			continue
-		}
-		out.Files[f.Name] = data
-	}
-	if found.Failed() {
-		out.Failed, out.Wrong, out.Findings = true, true, findingsOf(found.List())
+	seq, out := readOrder(o, text, file, &found)
+	if seq == nil {
 		return out
 	}
 	for _, in := range d.bench.inputs {

@@ -28,6 +28,7 @@ type serveFlags struct {
 	armed     bool
 	finish    bool
 	logText   bool
+	lab       labFlags
 }
 
 func (a *app) serveCommand() *cobra.Command {
@@ -42,12 +43,17 @@ counts as interrupted, and the outputs are verified to be off before another one
 It listens on this computer only. To be reached from others it takes TLS (--tls-cert, --tls-key) and tokens (--tokens; "fourwire
 token" makes one). A bench of real instruments has to be armed before a job energises it: in the page, over the API, or with --armed.
 
+With --join it shares its work with the other benches of a lab over a cluster of NATS servers: a job is for a bench by its name, or for
+any that fits. With --hub it has no bench: it takes jobs for the others, shows them, and keeps copies of their records.
+
 The control "outputs off" of page and API is a software stop and no emergency stop: have a switch in the power.
 
 Exit status: 0 stopped, 3 the input is wrong, 4 the state or the address cannot be used.`,
 		Example: `  fourwire serve --bench lab.yaml --sequences sequences/
   curl -d '{"sequence": "efficiency.yaml"}' -H 'Content-Type: application/json' http://127.0.0.1:8460/api/jobs
-  curl http://127.0.0.1:8460/api/records`,
+  curl http://127.0.0.1:8460/api/records
+  fourwire serve --bench lab.yaml --name bench-3 --join tls://nats-1.example,tls://nats-2.example,tls://nats-3.example --join-creds bench-3.creds
+  fourwire serve --hub --join tls://nats-1.example --join-creds hub.creds --records history`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return a.serve(cmd.Context(), f) },
 	}
@@ -63,19 +69,21 @@ Exit status: 0 stopped, 3 the input is wrong, 4 the state or the address cannot 
 	flags.StringArrayVar(&f.hosts, "host", nil, "name or address by which others reach the daemon, as often as needed")
 	flags.BoolVar(&f.armed, "armed", false, "a bench of real instruments may be energised from the start")
 	flags.BoolVar(&f.finish, "finish", false, "on a stop, let runs come to their end before")
+	f.lab.add(flags)
 	flags.BoolVar(&f.logText, "log-text", false, "log for people instead of JSON lines")
 	return cmd
 }
 
 func (a *app) serve(ctx context.Context, f serveFlags) error {
-	if f.bench == "" {
-		return &failure{status: exitInput, err: errors.New("--bench FILE is wanted"), hint: `see "fourwire serve --help"`}
-	}
-	desk, err := newDesk(f.bench)
+	desk, err := f.desk()
 	if err != nil {
 		return err
 	}
-	if f.sequences == "" {
+	lab, err := f.lab.options(desk.Description().Name)
+	if err != nil {
+		return err
+	}
+	if f.sequences == "" && f.bench != "" {
 		f.sequences = filepath.Dir(f.bench)
 	}
 	if f.state == "" {
@@ -90,10 +98,13 @@ func (a *app) serve(ctx context.Context, f serveFlags) error {
 		log = zerolog.New(zerolog.ConsoleWriter{Out: a.err, NoColor: true})
 	}
 	config := daemon.Config{
-		Desk: desk, Version: "fourwire " + version, Records: absolute(f.records), Sequences: absolute(f.sequences), State: absolute(f.state),
+		Desk: desk, Version: "fourwire " + version, Records: absolute(f.records), State: absolute(f.state),
 		Listen: f.listen, Cert: f.cert, Key: f.key, Tokens: f.tokens, Hosts: lower(f.hosts), Armed: f.armed, Finish: f.finish,
 		Program: program, Log: log.With().Timestamp().Logger(), Page: servedPage(),
-		Ready: func(url string) { a.serving1(url) },
+		Lab: lab, Ready: func(url string) { a.serving1(url) },
+	}
+	if f.sequences != "" {
+		config.Sequences = absolute(f.sequences)
 	}
 	if err := daemon.Run(ctx, config); err != nil && !errors.Is(context.Cause(ctx), errInterrupted) {
 		return notRight(err, "")

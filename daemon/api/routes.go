@@ -93,6 +93,10 @@ func Routes() []Route {
 		{Method: "GET", Path: "/api/sequences", Role: access.Viewer, About: "The sequences folder.", Out: in[Sequences](), serve: func(c *call) (any, error) { return result(c.service.Sequences(c.ctx())) }},
 		{Method: "GET", Path: "/api/sequences/{name...}", Role: access.Viewer, About: "One of its files.", Out: in[Sequence](), serve: func(c *call) (any, error) { return result(c.service.Sequence(c.ctx(), c.path["name"])) }},
 
+		{Method: "GET", Path: "/api/lab", Role: access.Viewer, About: "The benches and hubs that share their work.", Out: in[Lab](), serve: func(c *call) (any, error) { return c.service.Lab(), nil }},
+		{Method: "POST", Path: "/api/lab/{bench}/outputs-off", Role: access.Operator, About: "Have a bench of the lab switch every output off now; the answer says so where it does not answer.", Out: in[OffReport](),
+			serve: func(c *call) (any, error) { return result(c.service.SwitchOffAt(c.ctx(), c.who, c.path["bench"])) }},
+
 		{Method: "GET", Path: "/api/audit", Role: access.Admin, About: "Who did what, newest first.", Query: []Parameter{limit}, Out: in[AuditLines](), serve: serveAudit},
 	}
 }

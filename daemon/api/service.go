@@ -36,6 +36,8 @@ type Service interface {
 	Sequences(ctx context.Context) (Sequences, error)
 	Sequence(ctx context.Context, name string) (Sequence, error)
 
+	LabService
+
 	Audit(limit int) (AuditLines, error)
 	Note(who access.Who, did, what, detail string) // into the audit log
 	Metrics(door Counts) http.Handler              // in the text format of Prometheus

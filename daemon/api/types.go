@@ -30,7 +30,7 @@ type Submission struct {
 	Name        string            `json:"name,omitempty" doc:"file name of text; empty: sequence.yaml"`
 	Files       map[string]string `json:"files,omitempty" doc:"files that the steps of text name, by name; those not given are taken from the sequences folder"`
 	Set         map[string]string `json:"set,omitempty" doc:"parameters by name, values with their units: 12 V, or [9 V, 12 V]"`
-	Bench       string            `json:"bench,omitempty" doc:"which bench: empty is this one, any the first that fits"`
+	Bench       string            `json:"bench,omitempty" doc:"which bench: empty is this one, any the first that fits; at a hub empty is any"`
 	Priority    int               `json:"priority,omitempty" doc:"-100 to 100; higher goes first"`
 	At          time.Time         `json:"at,omitzero" doc:"not before this time"`
 	Every       string            `json:"every,omitempty" doc:"again and again, as in 6 h, from at on; 10 s at least"`
@@ -57,7 +57,8 @@ type Job struct {
 	Title       string    `json:"title"`
 	Sequence    string    `json:"sequence" doc:"file name of the sequence"`
 	Settings    []string  `json:"settings,omitempty" doc:"parameters as set: vin=12 V"`
-	Bench       string    `json:"bench,omitempty"`
+	Bench       string    `json:"bench,omitempty" doc:"which bench it is for; any: one that fits"`
+	Holder      string    `json:"holder,omitempty" doc:"the bench of the lab that has it"`
 	Priority    int       `json:"priority"`
 	Owner       string    `json:"owner" doc:"who submitted it"`
 	Submitted   time.Time `json:"submitted"`
@@ -317,16 +318,17 @@ type Output struct {
 
 // Instrument is one instrument of the bench.
 type Instrument struct {
-	Name       string   `json:"name"`
-	Model      string   `json:"model" doc:"of the bench file"`
-	Address    string   `json:"address"`
-	Wired      []string `json:"wired" doc:"as in source at dut.in"`
-	Calibrated string   `json:"calibrated,omitempty"`
-	Due        string   `json:"due,omitempty" doc:"date on which its calibration runs out, as its model states the interval"`
-	Overdue    bool     `json:"overdue,omitempty"`
-	Health     Health   `json:"health"`
-	Job        string   `json:"job,omitempty" doc:"the job that has it"`
-	Outputs    []Output `json:"outputs,omitempty"`
+	Name       string    `json:"name"`
+	Model      string    `json:"model" doc:"of the bench file"`
+	Address    string    `json:"address"`
+	Wired      []string  `json:"wired" doc:"as in source at dut.in"`
+	Channels   []Channel `json:"channels,omitempty"`
+	Calibrated string    `json:"calibrated,omitempty"`
+	Due        string    `json:"due,omitempty" doc:"date on which its calibration runs out, as its model states the interval"`
+	Overdue    bool      `json:"overdue,omitempty"`
+	Health     Health    `json:"health"`
+	Job        string    `json:"job,omitempty" doc:"the job that has it"`
+	Outputs    []Output  `json:"outputs,omitempty"`
 }
 
 // Bench is the bench at a glance.

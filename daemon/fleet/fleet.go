@@ -73,7 +73,8 @@ type Member interface {
 // Channel is what a channel of an instrument can do, in short.
 type Channel struct {
 	Name  string `json:"name"`
-	Kind  string `json:"kind"`            // source, load, voltmeter, ammeter
+	Kind  string `json:"kind"` // as what it is wired: source, load, voltmeter, ammeter
+	Node  string `json:"node,omitempty"`
 	Volts string `json:"volts,omitempty"` // as in 0..20 V
 	Amps  string `json:"amps,omitempty"`
 }

@@ -3,6 +3,7 @@ package queue
 import (
 	"context"
 	"fmt"
+	"slices"
 )
 
 // Take takes in a job that has its id from elsewhere, as it is. When it returns without an error the job is on disk.
@@ -55,3 +56,6 @@ func (q *Queue) Room(id string, needs []string) bool {
 	}
 	return held(busy, Job{Needs: needs}) == ""
 }
+
+// Sort puts jobs into the order of [Queue.Jobs].
+func Sort(list []Job) { slices.SortFunc(list, inOrder) }
