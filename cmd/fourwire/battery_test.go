@@ -58,6 +58,7 @@ func readBattery(t *testing.T, path string) *battery.File {
 
 // Pulses in a trace of 1 kSa/s, with a gap in a rest, become a battery file with the parts of the cell.
 func TestBatteryFromATrace(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "pulses")
 	noon := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 	w, err := record.Create(dir, record.Start{Tool: "fourwire test", Title: "Cell 7", Clock: clock.NewVirtual(noon)})
@@ -136,6 +137,7 @@ func TestBatteryFromATrace(t *testing.T) {
 
 // The points of two discharges at two rates: one record alone gives the voltage under load, both give the resistance.
 func TestBatteryFromPoints(t *testing.T) {
+	t.Parallel()
 	c := tested(t)
 	c.Pairs = nil
 	discharge := func(name string, amps float64) string {

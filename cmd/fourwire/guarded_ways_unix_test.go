@@ -39,6 +39,7 @@ func (r *guardedRun) coverage() (c guardian.Coverage) {
 
 // With an interrupt to the whole process group, as a terminal sends it, the run ends by itself; the guardian neither dies nor acts.
 func TestInterruptIsTheRunsOwnBusiness(t *testing.T) {
+	t.Parallel()
 	ends(t, 1)
 	g := newGuarded(t, guardedSetup{})
 	r := g.start("efficiency.yaml", nil)
@@ -272,6 +273,7 @@ func TestWatchdogCoversAFailingComputer(t *testing.T) {
 
 // Without confirmation nothing goes on, and the question says which ends are covered.
 func TestConfirmationSaysWhatIsCovered(t *testing.T) {
+	t.Parallel()
 	ends(t, 1)
 	g := newGuarded(t, guardedSetup{})
 	cmd := self("run", g.dir+"/efficiency.yaml", "--bench", g.bench, "--out", g.dir+"/refused")

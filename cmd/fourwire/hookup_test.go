@@ -34,6 +34,7 @@ func patiently(t *testing.T, reply string, args ...string) (text string, status 
 
 // Over real sockets the check names meters that are swapped; the run that follows does not begin.
 func TestHookupOverSockets(t *testing.T) {
+	t.Parallel()
 	dir := changedBuoyOverSockets(t, func(dir string) {
 		f, err := os.OpenFile(filepath.Join(dir, "buoy.scenario.yaml"), os.O_APPEND|os.O_WRONLY, 0)
 		if err != nil {
@@ -68,6 +69,7 @@ func TestHookupOverSockets(t *testing.T) {
 
 // The first run of a day checks the hook-up, the next one finds it checked, one that is told not to does not; each record says so.
 func TestTheFirstRunOfADayChecksTheHookup(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	for i, c := range []struct{ flag, want string }{
 		{"--yes", "the hook-up is right as far as it can be told"},
@@ -91,6 +93,7 @@ func TestTheFirstRunOfADayChecksTheHookup(t *testing.T) {
 
 // What is dangerous to touch is acknowledged by name; --yes does not do that.
 func TestTouchIsAcknowledgedByName(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	lan := filepath.Join(dir, "lan.yaml")
 	text, err := os.ReadFile(lan)

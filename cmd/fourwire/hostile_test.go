@@ -52,6 +52,7 @@ func hostileBuoy(t *testing.T) string {
 
 // Bytes of an instrument reach neither a terminal, nor a page, a workbook or a path as what they pretend to be.
 func TestHostileTextReachesNobody(t *testing.T) {
+	t.Parallel()
 	dir := hostileBuoy(t)
 	out := filepath.Join(dir, "record")
 	c := command(t, "run", filepath.Join(dir, "efficiency.yaml"), "--out", out)

@@ -13,6 +13,7 @@ import (
 
 // On a real terminal the view's own escape sequences are there, and none of an instrument.
 func TestHostileTextOnATerminal(t *testing.T) {
+	t.Parallel()
 	dir := hostileBuoy(t)
 	c := command(t, "run", filepath.Join(dir, "efficiency.yaml"), "--out", filepath.Join(dir, "record"))
 	terminal, err := pty.StartWithSize(c, &pty.Winsize{Rows: 40, Cols: 120})

@@ -22,6 +22,7 @@ var printedPoints = regexp.MustCompile(`: (\d+) points in `)
 // A runner that is killed loses no point that it has printed. The run goes on from there, and the record is as if nothing had happened: every
 // point once, and no load of an earlier point was set again.
 func TestKilledRunGoesOn(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	lan, rec := filepath.Join(dir, "lan.yaml"), filepath.Join(dir, "killed")
 	sequence := filepath.Join(dir, "efficiency.yaml")

@@ -54,6 +54,7 @@ func (d *daemonProcess) get(path string, headers ...string) (int, http.Header, [
 
 // The answers of a daemon are what its own document says: each is held against the schema of its route.
 func TestAnswersMatchTheirDocument(t *testing.T) {
+	t.Parallel()
 	d, _ := simulatedDaemon(t, "buoy")
 	first := d.until(d.submit(api.Submission{Sequence: "load-regulation.yaml"}), over)
 	second := d.until(d.submit(api.Submission{Sequence: "load-regulation.yaml", Set: map[string]string{"vin": "14 V"}}), over)
@@ -124,6 +125,7 @@ func TestAnswersMatchTheirDocument(t *testing.T) {
 
 // The points have an address that a spreadsheet can keep: the file of the record, byte by byte, in parts, and not again where it has not changed.
 func TestPointsAddress(t *testing.T) {
+	t.Parallel()
 	d, dir := simulatedDaemon(t, "buoy")
 	j := d.until(d.submit(api.Submission{Sequence: "load-regulation.yaml"}), over)
 	want, err := os.ReadFile(filepath.Join(dir, "records", j.Record, record.PointsFile))
@@ -174,6 +176,7 @@ func TestPointsAddress(t *testing.T) {
 
 // A span of a trace says what "fourwire zoom" says of it, which goes another way through the files.
 func TestTraceBins(t *testing.T) {
+	t.Parallel()
 	d, dir := simulatedDaemon(t, "beacon")
 	j := d.until(d.submit(api.Submission{Sequence: "firmware.yaml", Set: map[string]string{"time": "3 min"}}), over)
 	if j.State != api.Done {

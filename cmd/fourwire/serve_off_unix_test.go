@@ -120,6 +120,7 @@ func TestOutputsOffWhileRunning(t *testing.T) {
 
 // A daemon that is asked to stop stops what runs in order; the job can go on afterwards, in the same record.
 func TestDaemonStopsInOrder(t *testing.T) {
+	t.Parallel()
 	events := filepath.Join(t.TempDir(), "events.jsonl")
 	dir := buoyOverSockets(t, "--pace", "5", "--events", events)
 	lan := filepath.Join(dir, "lan.yaml")

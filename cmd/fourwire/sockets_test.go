@@ -13,6 +13,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"fourwire/record"
 )
@@ -104,6 +105,7 @@ func pointsOf(t *testing.T, dir, out string, args ...string) []record.Point {
 // The same sequence over real sockets and a serial line, in real time at a pace, and in process in virtual time, gives the
 // same points within the uncertainty that both state.
 func TestSocketsAndProcessAgree(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	few := []string{"--set", "vin=[9 V, 16 V]", "--set", "iout={from: 50 mA, to: 3 A, points: 5, spacing: log}"}
 	remote := pointsOf(t, dir, "remote", append(few, "--bench", filepath.Join(dir, "lan.yaml"), "--yes")...)
@@ -127,6 +129,7 @@ func TestSocketsAndProcessAgree(t *testing.T) {
 
 // Real instruments are not energised without a yes.
 func TestAsksBeforeEnergising(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	run := func(reply string) (string, int) {
 		c := command(t, "run", filepath.Join(dir, "no-load.yaml"), "--bench", filepath.Join(dir, "lan.yaml"), "--out", filepath.Join(dir, "asked-"+strings.TrimSpace(reply)), "--quiet")
@@ -145,6 +148,7 @@ func TestAsksBeforeEnergising(t *testing.T) {
 
 // A wrong instrument stops the run before anything is set.
 func TestWrongInstrument(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	lan := filepath.Join(dir, "lan.yaml")
 	text, err := os.ReadFile(lan)
@@ -172,6 +176,7 @@ func TestWrongInstrument(t *testing.T) {
 }
 
 func TestAsk(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	text, err := os.ReadFile(filepath.Join(dir, "lan.yaml"))
 	if err != nil {
@@ -208,29 +213,33 @@ func TestAsk(t *testing.T) {
 
 // Ctrl-C in the middle: exit 130, outputs off in order, the points so far kept.
 func TestInterrupted(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t)
 	c := command(t, "run", filepath.Join(dir, "efficiency.yaml"), "--bench", filepath.Join(dir, "lan.yaml"), "--out", filepath.Join(dir, "cut"), "--yes")
-	progress, err := c.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	c.Stdout = nil
+	var progress bytes.Buffer
+	c.Stderr = &progress
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
-	points := filepath.Join(dir, "cut", record.PointsFile)
+	ended := make(chan struct{})
 	go func() {
-		for lines := bufio.NewScanner(progress); lines.Scan(); {
-		}
+		_ = c.Wait() // the exit status is looked at below
+		close(ended)
 	}()
+	points := filepath.Join(dir, "cut", record.PointsFile)
 	for n := 0; n < 5; {
+		select {
+		case <-ended:
+			t.Fatalf("the run ended before it could be interrupted:\n%s", progress.String())
+		case <-time.After(5 * time.Millisecond):
+		}
 		text, _ := os.ReadFile(points) // not there yet is no line yet
 		n = bytes.Count(text, []byte("\n"))
 	}
 	if err := c.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
 	}
-	_ = c.Wait() // the exit status is looked at below
+	<-ended
 	if c.ProcessState.ExitCode() != exitInterrupted {
 		t.Errorf("exit %d, want %d", c.ProcessState.ExitCode(), exitInterrupted)
 	}

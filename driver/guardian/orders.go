@@ -17,10 +17,11 @@ import (
 const Version = "guardian/1"
 
 // The times of a guard. Of a run that stands still, outputs are on their way off BeatWithin after its last beat, and off a few instrument times later.
-// Shorter would be quicker and would take an overloaded computer, which can make a process late by 200 ms, for one that stands still.
+// Outputs have to be off 500 ms after a run stood still, and an overloaded computer can make a healthy process late by 300 ms: the limit is as
+// long as the first allows, so that the second is not taken for it.
 const (
 	BeatEvery     = 25 * time.Millisecond
-	BeatWithin    = 250 * time.Millisecond // without a beat for so long, the guardian takes over
+	BeatWithin    = 400 * time.Millisecond // without a beat for so long, the guardian takes over
 	PulseWithin   = time.Second            // without an answer to a beat for so long, the guardian is gone
 	Slack         = 2 * time.Second        // how long a run may do something without a message to an instrument
 	WatchdogAfter = 3 * time.Second        // what instruments with a watchdog are told
