@@ -71,7 +71,7 @@ export function benchView(view) {
   function output(as, i, b) {
     if (as !== "source" && as !== "load") return "";
     const list = i.outputs || [];
-    if (list.length) return list.map(o => h("span", { class: "put " + (o.on ? "hot" : "cold") }, o.on ? ` on: ${o.text}` : " off"));
+    if (list.length) return list.map(o => h("span", { class: "put " + (o.on ? "hot" : "cold") }, o.on ? [" on", h("small", {}, `, begun with ${o.text}`)] : " off"));
     return h("span", { class: "put " + (b.outputs === "not verified" ? "unsure" : "cold") }, b.outputs === "not verified" ? " not verified" : " off");
   }
 
@@ -103,7 +103,7 @@ export function benchView(view) {
 
   function draw() {
     const b = state.bench;
-    fill(view, h("h1", {}, b ? b.title || b.name : "Bench"), b ? [board(b), running(b), armed(b), instruments(b), h("p", { class: "remark" }, b.version)] : h("p", {}, "Loading…"));
+    fill(view, h("h1", {}, "The bench"), b ? [board(b), running(b), armed(b), instruments(b), h("p", { class: "remark" }, b.version)] : h("p", {}, "Loading…"));
     const run = lastRun();
     if (run && run.stale) follow(run);
   }

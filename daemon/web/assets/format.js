@@ -56,10 +56,13 @@ export function withU(v, u, unit) {
 // plain is a value with its unit.
 export const plain = (v, unit) => withU(v, null, unit);
 
-// signed is a difference: with its sign.
+// signed is a difference: with its sign, and without the doubt whether per cent are of the value.
 export function signed(v, u, unit) {
-  const text = withU(v, u, unit);
-  return v > 0 ? text.startsWith("(") ? "(+" + text.slice(1) : "+" + text : text;
+  const scale = scaleFor(Math.max(Math.abs(v), u || 0), unit), [value, uncertainty] = numbers(v, u, scale), symbol = scale.symbol === "%" ? "% points" : scale.symbol;
+  if (!value) return "no value";
+  const sign = v > 0 && /[1-9]/.test(value) ? "+" : "";
+  if (!uncertainty) return (sign + value + " " + symbol).trim();
+  return symbol ? `(${sign}${value} ± ${uncertainty}) ${symbol}` : `${sign}${value} ± ${uncertainty}`;
 }
 
 // lasting is how long something takes.

@@ -6,8 +6,15 @@ import { state, watch, begin, changed, stream } from "./state.js";
 import { startSwitch } from "./off.js";
 import { when } from "./format.js";
 import { benchView } from "./bench.js";
+import { submitView } from "./submit.js";
+import { queueView } from "./queue.js";
+import { jobView } from "./job.js";
+import { historyView } from "./history.js";
+import { recordView } from "./record.js";
+import { compareView } from "./compare.js";
+import { driftView } from "./drift.js";
 
-const views = { bench: benchView };
+const views = { bench: benchView, new: submitView, queue: queueView, job: jobView, history: historyView, record: recordView, compare: compareView, drift: driftView };
 const main = document.getElementById("main");
 let shown = null, at = null;
 

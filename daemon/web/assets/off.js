@@ -47,7 +47,7 @@ export function startSwitch() {
   function tell(r) {
     const close = h("button", { type: "button", class: "quiet", onclick: () => { dismissed = r.at; show(""); button.focus(); } }, "Close");
     show(r.safe ? "good" : "bad",
-      h("p", {}, h("strong", {}, r.safe ? "Off, verified. " : "Not verified: something may be on. Use the switch in the power. "), r.text + ".",
+      h("p", {}, h("strong", {}, r.safe ? "Off, verified. " : "Not verified: something may be on. Use the switch in the power. "), r.safe && r.off.length && r.nodes.length ? "" : r.text + ".",
         h("small", {}, ` ${when(r.at)}, by ${r.by}, ${lasting(r.s)}.`), close),
       h("ul", {},
         r.off.map(o => h("li", { class: o.off ? "" : "grave" }, h("b", {}, o.instrument), o.off ? ` off after ${lasting(o.s)}` : " not verified off", o.problem ? ": " + o.problem : "")),

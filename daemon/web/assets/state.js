@@ -167,12 +167,15 @@ function take(event) {
       break;
     }
     case "point":
-      if (run) addPoint(run, event.point);
+      if (run) {
+        addPoint(run, event.point);
+        if (run.job) run.job.points = Math.max(run.job.points, event.point.n);
+      }
       for (const j of state.jobs) if (j.id === event.job) j.points = Math.max(j.points, event.point.n);
       changed("run", "points");
       break;
     case "log":
-      if (run) {
+      if (run && !(event.level === "info" && / pass$/.test(event.text))) { // verdicts stand beside it
         run.log.push({ time: event.time, level: event.level, text: event.text });
         if (run.log.length > 300) run.log.splice(0, run.log.length - 300);
       }
