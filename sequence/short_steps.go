@@ -39,10 +39,12 @@ func (r *reader) short(p Pos, n *diag.Node) *Short {
 func overloadResults() []Result {
 	return []Result{
 		{"peak", quantity.Current, "largest current, what comes out of the output capacitor included"},
+		{"threshold", quantity.Current, "between the last current at which the output held and the next, of one that rises in small steps"},
 		{"limit", quantity.Current, "the current while it flows: its median"},
 		{"mean", quantity.Current, "over the whole overload: what heats"},
 		{"low", quantity.Voltage, "the voltage while the current flows: its median"},
 		{"limiting", quantity.Time, "from the beginning until the current stays within 10 % of the limit"},
+		{"trip", quantity.Time, "from the beginning until the device lets go: the current stops for the first time"},
 		{"lasts", quantity.Time, "how long the overload was there"},
 		{"starts", quantity.Ratio, "how often the device tried again meanwhile"},
 		{"period", quantity.Time, "from one try to the next"},

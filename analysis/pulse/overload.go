@@ -24,15 +24,19 @@ type Overload struct {
 	Lasts    Figure // from one to the other
 	Peak     Figure // A: the largest sample, discharge of the output capacitor included
 	PeakAt   Figure
-	Limit    Figure // A: the median of the current while it flows, in the later half of that
-	Low      Figure // V: that of the voltage meanwhile
-	Limiting Figure // s: from Begins until the current stays within a tenth of Limit
-	Mean     Figure // A: over the whole overload
-	Starts   int    // how often the current began to flow again while the overload lasted
-	Period   Figure // s: from one such start to the next
-	Flows    bool   // current flowed to the end of the overload
-	Returns  Figure // 1: the output is back within the band at the end of the trace; 0: it is not
-	Recovery Figure // s: from Released to the last entry into the band
+	// Threshold is between the last current at which the output held its voltage and the next, at which it left the band, A; missing where the current
+	// jumps by more than a fifth there.
+	Threshold Figure
+	Limit     Figure // A: the median of the current while it flows, in the later half of that
+	Low       Figure // V: that of the voltage meanwhile
+	Limiting  Figure // s: from Begins until the current stays within a tenth of Limit
+	Trip      Figure // s: from Begins until the current stops for the first time while the overload lasts; missing where it does not
+	Mean      Figure // A: over the whole overload
+	Starts    int    // how often the current began to flow again while the overload lasted
+	Period    Figure // s: from one such start to the next
+	Flows     bool   // current flowed to the end of the overload
+	Returns   Figure // 1: the output is back within the band at the end of the trace; 0: it is not
+	Recovery  Figure // s: from Released to the last entry into the band
 	// Overshoot is the farthest above Before once the overload has gone, a share of it.
 	Overshoot Figure
 	Final     Figure // V: the median of the last tenth of the trace
@@ -51,6 +55,8 @@ const (
 	NoOverload  Reason = "no overload is seen: the current does not stand out, or nothing comes before it"
 	StillThere  Reason = "the trace ends before the overload is seen to be gone, and when that was is not known"
 	EndsTooSoon Reason = "the trace ends before the next start could come; record longer"
+	NoTrip      Reason = "the current flows until the overload has gone"
+	Jumps       Reason = "the current jumps by more than a fifth where the output leaves the band: raise it in small steps"
 	StaysAway   Reason = "the output does not come back into the band"
 )
 
@@ -96,7 +102,7 @@ type overload[T Sample] struct {
 func (l *overload[T]) find(greatest float64) Overload {
 	r := &l.out
 	none := missing(NoOverload)
-	*r = Overload{Before: none, Begins: none, Released: none, Lasts: none, Peak: none, PeakAt: none, Limit: none, Low: none, Limiting: none, Mean: none, Period: missing(NoSecond),
+	*r = Overload{Before: none, Begins: none, Released: none, Lasts: none, Peak: none, PeakAt: none, Threshold: none, Limit: none, Low: none, Limiting: none, Trip: none, Mean: none, Period: missing(NoSecond),
 		Returns: none, Recovery: none, Overshoot: none, Final: none}
 	at := int(math.Floor(-l.v.start / l.v.interval)) // samples before the trigger
 	if at < leastSamples/2 || at >= len(l.v.y)-overloadFor {
@@ -118,6 +124,7 @@ func (l *overload[T]) find(greatest float64) Overload {
 	}
 	l.release()
 	l.currents(begins)
+	l.threshold()
 	l.recover()
 	return *r
 }
@@ -137,7 +144,7 @@ func (l *overload[T]) look(idle float64) {
 	}
 	var amps, volts []float64
 	for k := l.begin; k < end; k++ {
-		if float64(l.i.y[k]) > l.least && float64(l.v.y[k]) < l.before.x*(1-l.band) {
+		if float64(l.i.y[k]) > l.least && (float64(l.v.y[k]) < l.before.x*(1-l.band) || float64(l.i.y[k]) > 1.5*idle) { // it may hold its voltage until it trips
 			amps, volts = append(amps, float64(l.i.y[k])), append(volts, float64(l.v.y[k]))
 		}
 	}
@@ -244,7 +251,11 @@ func (l *overload[T]) currents(begins crossing) {
 	edge := math.Abs(peak) / math.Sqrt(12) / n // the beginning lies between two samples
 	r.Mean = figure(sum/n, math.Hypot(math.Hypot(l.i.corr()/math.Sqrt(n), edge), open))
 	first := l.bursts[0]
-	if s := l.i.settle(l.begin, first[1]-1, r.Limit.X, limitBand*r.Limit.X, r.Limit.U/2, float64(first[1]-l.begin)/50); first[1]-l.begin > overloadFor {
+	if r.Trip = missing(NoTrip); len(l.bursts) > 1 || !r.Flows {
+		r.Trip = figure(l.i.interval*(float64(first[1])+0.5-begins.at), l.i.interval*math.Hypot(1/math.Sqrt(12), math.Hypot(begins.noise, begins.form)))
+	}
+	last := first[1] - max(leastGap, (first[1]-l.begin)/50) // its end is no part of how it begins
+	if s := l.i.settle(l.begin, last, r.Limit.X, limitBand*r.Limit.X, r.Limit.U/2, float64(last-l.begin)/50); last-l.begin > overloadFor {
 		if r.Limiting = missing(s.reason); s.reason == "" {
 			r.Limiting = figure(l.i.interval*math.Max(0, s.at-begins.at), l.i.interval*math.Hypot(s.u, math.Hypot(begins.noise, begins.form)))
 		}
@@ -298,3 +309,35 @@ func (l *overload[T]) recover() {
 	above := l.v.excursion(up, last, l.before.x, 1, (last-up)/8)
 	r.Overshoot = figure(above.size/l.before.x, math.Hypot(above.u, l.before.u)/l.before.x)
 }
+
+// threshold looks at the step of the current behind which the output left its band.
+func (l *overload[T]) threshold() {
+	r := &l.out
+	left := -1
+	least, scatter := l.before.x*(1-l.band), 6*l.v.scatter()
+	for k := l.begin; k < len(l.v.y) && left < 0; k++ {
+		if v := float64(l.v.y[k]); v < least-scatter || v < least && k+1 < len(l.v.y) && float64(l.v.y[k+1]) < v {
+			left = k
+		}
+	}
+	if r.Threshold = missing(NotReached); left < 0 {
+		return
+	}
+	next := restOf(l.i.y, max(0, left-2), left+1).mean
+	dead := math.Max(6*l.i.scatter(), 2e-3*math.Abs(next))
+	k := left
+	for k > 0 && float64(l.i.y[k]) > next-dead {
+		k--
+	}
+	if r.Threshold = missing(Jumps); k < heldFor+4 {
+		return
+	}
+	held := restOf(l.i.y, k-heldFor+1, k+1).mean
+	if next > 1.2*held {
+		return
+	}
+	r.Threshold = figure((held+next)/2, math.Hypot((next-held)/2/math.Sqrt(3), l.i.corr()/math.Sqrt(heldFor)))
+}
+
+// heldFor is how many samples show a level of the current that was held.
+const heldFor = 8

@@ -66,19 +66,19 @@ func TestOverload(t *testing.T) {
 		knows, knowsU                                    float64 // what is said of how long it lasts
 		limit, mean, limiting, lasts, recovery, returned float64
 		starts                                           int
-		period                                           float64
+		period, trip                                     float64
 	}{
 		// the discharge, 20 A exp(-t/100 us), is within a tenth of 4.5 A from 100 us ln(20/0.45) = 379 us on; its charge is 20 A 100 us
 		"limits": {shorted: shorted{lasts: 50e-3, rise: 300e-6, gives: always(4.5), noise: 2e-3}, limit: 4.5, mean: 4.5 + 20*100e-6/50e-3, limiting: 379e-6, lasts: 50e-3,
-			recovery: 300e-6 + 200e-6*math.Log(0.2/0.1), returned: 1},
+			recovery: 300e-6 + 200e-6*math.Log(0.2/0.1), returned: 1, trip: none},
 		// one of 41 ms at 0, 41, 82 and 123 ms; the short ends at 130 ms, in the pause; the next try would be at 164 ms
 		"hiccup": {shorted: shorted{lasts: 130e-3, rise: 300e-6, waits: 34e-3, gives: tries(4.5, 1e-3, 41e-3), noise: 2e-3}, knows: 130e-3, knowsU: 2e-3, limit: 4.5,
-			mean: (4*4.5*1e-3 + 20*100e-6) / 130e-3, limiting: 379e-6, lasts: 130e-3, recovery: 34e-3 + 300e-6 + 200e-6*math.Log(2), returned: 1, starts: 3, period: 41e-3},
+			mean: (4*4.5*1e-3 + 20*100e-6) / 130e-3, limiting: 379e-6, lasts: 130e-3, recovery: 34e-3 + 300e-6 + 200e-6*math.Log(2), returned: 1, starts: 3, period: 41e-3, trip: 1e-3},
 		// nobody says when the short ended: between the last try that shows it and the output that comes up
 		"hiccup, not known": {shorted: shorted{lasts: 130e-3, rise: 300e-6, waits: 34e-3, gives: tries(4.5, 1e-3, 41e-3), noise: 2e-3}, limit: 4.5,
-			mean: (4*4.5*1e-3 + 20*100e-6) / 130e-3, limiting: 379e-6, lasts: (124e-3 + 164e-3) / 2, recovery: 20e-3 + 300e-6, returned: 1, starts: 3, period: 41e-3},
+			mean: (4*4.5*1e-3 + 20*100e-6) / 130e-3, limiting: 379e-6, lasts: (124e-3 + 164e-3) / 2, recovery: 20e-3 + 300e-6, returned: 1, starts: 3, period: 41e-3, trip: 1e-3},
 		"latched": {shorted: shorted{lasts: 50e-3, waits: math.Inf(1), gives: tries(4.5, 2e-3, 1), noise: 2e-3}, knows: 50e-3, knowsU: 1e-3, limit: 4.5,
-			mean: (4.5*2e-3 + 20*100e-6) / 50e-3, limiting: 379e-6, lasts: 50e-3, recovery: none},
+			mean: (4.5*2e-3 + 20*100e-6) / 50e-3, limiting: 379e-6, lasts: 50e-3, recovery: none, trip: 2e-3},
 	} {
 		t.Run(name, func(t *testing.T) {
 			volts, amps := c.trace(25000)
@@ -103,6 +103,7 @@ func TestOverload(t *testing.T) {
 			near("limiting", got.Limiting, c.limiting, 30e-6)
 			near("lasts", got.Lasts, c.lasts, 25e-3)
 			near("recovery", got.Recovery, c.recovery, 25e-3)
+			near("trip", got.Trip, c.trip, 20e-6)
 			near("returns", got.Returns, c.returned, 0)
 			near("peak", got.Peak, c.gives(0)+20*math.Exp(-0.05), 1.2)
 			near("before", got.Before, 5, 1e-3)

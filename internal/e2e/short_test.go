@@ -123,3 +123,25 @@ func TestWhatIsSaidOfAShortBeforehand(t *testing.T) {
 		})
 	}
 }
+
+// The threshold of the over-current protection is where the peak of the inductor's current, half a ripple above the load, comes to the limit of the scenario:
+// 4.6 A - Vo (1 - D)/(2 L f) with D = Vo/Vi, 6.8 uH and 400 kHz. Common practice of converters that limit the peak; losses left out, a few per cent of the ripple.
+func TestThresholdOfOverCurrentProtection(t *testing.T) {
+	got := capture(t, read(t, "over-current.yaml"), read(t, "bench-fast.yaml"), read(t, "buoy.scenario.yaml"), 0, false)
+	if got.err != nil || len(got.points) != 3 {
+		t.Fatalf("%v %+v", got.err, got.points)
+	}
+	for i, vin := range []float64{9, 12, 16} {
+		p := got.points[i]
+		want := 4.6 - 5*(1-5/vin)/(2*6.8e-6*400e3)
+		if c := p.Cells["threshold"]; !p.Valid || math.Abs(c.SI-want) > c.U+0.02 || !(c.U > 0 && c.U < 0.15) {
+			t.Errorf("%g V: threshold %g A +/- %g, want %g; %s", vin, c.SI, c.U, want, p.Why)
+		}
+		if c := p.Cells["limiting"]; !(c.SI > 20e-6 && c.SI < 1e-3) {
+			t.Errorf("%g V: it limits after %g s", vin, c.SI)
+		}
+	}
+	if got.summary.Verdicts.Fail+got.summary.Verdicts.Undecided > 0 {
+		t.Errorf("%+v", got.summary.Verdicts)
+	}
+}

@@ -96,6 +96,9 @@ func (p *Plan) taken(state []Setting) (watts, amps float64) {
 		amps += a
 		watts += a * dev.OutVolts
 	}
+	if most := dev.LimitAmps.High; dev.LimitAmps.Set && amps > most { // it gives no more, whatever is asked
+		amps, watts = most, most*dev.OutVolts
+	}
 	return watts, amps
 }
 

@@ -37,10 +37,13 @@ func (a *analysis) overload() error {
 	absent := func(yes bool) { a.list[len(a.list)-1].absent = yes }
 	stays := s.Returns.OK() && s.Returns.X == 0
 	current("peak", s.Peak)
+	current("threshold", s.Threshold)
 	current("limit", s.Limit)
 	current("mean", s.Mean)
 	a.add("low", s.Low, quantity.Voltage, ofLevel)
 	a.add("limiting", s.Limiting, quantity.Time, ofTime)
+	a.add("trip", s.Trip, quantity.Time, ofTime)
+	absent(s.Trip.Missing == pulse.NoTrip)
 	a.add("lasts", s.Lasts, quantity.Time, ofTime)
 	a.add("starts", pulse.Figure{X: float64(s.Starts), Missing: s.Before.Missing}, quantity.Ratio, ofShare)
 	a.add("period", s.Period, quantity.Time, ofTime)
