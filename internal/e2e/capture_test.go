@@ -247,9 +247,67 @@ steps:
     gives: {droop: droop, shift: shift, baseline: before, final: behind, recovery: recovery, swings: swings}
 `
 
-// The averaged stage of the netlist buck-averaged (ngspice 39.3), which the simulator was checked against: 3.42 V behind 37.85 mohm and 4.7 uH, into
-// 44 uF with 3 mohm and 1.65 ohm, and a step of 1 A. Two instruments share the capture over a trigger line. The edge of the load takes 0.1 us as in the
-// netlist; what its filter of 100 kHz rounds off the trough, a half wave of about 45 us, is 1 - cos: below 1 %.
+// averagedStage is the scenario of the netlist buck-averaged: 3.42 V behind 37.85 mohm and 4.7 uH, into 44 uF with 3 mohm and 1.65 ohm.
+func averagedStage() string {
+	return fmt.Sprintf(`fourwire: scenario/1
+devices:
+  stage: {kind: buck, in: in, out: out, set: 3.42 V, regulation: 37.85 mohm, inductor: 4.7 uH, output_capacitor: 44 uF, output_esr: 3 mohm,
+    crossover: %.9g Hz, damping: 0, forced_pwm: yes, current_limit: 20 A, soft_start: 1 ms}
+  r: {kind: resistor, plus: out, resistance: 1.65 ohm}
+instruments:
+  feed: {kind: source-measure-unit, channels: [{volts: 20 V, amps: 20 A, watts: 0 W}]}
+  sink: {kind: load, channels: [{slew: 10 A/us}]}
+wiring:
+  - {channel: feed, node: in, sense: remote}
+  - {channel: sink, node: out, sense: remote}
+triggers:
+  - {from: sink, to: feed, line: 1}
+`, 1/(2*math.Pi*math.Sqrt(4.7e-6*44e-6)))
+}
+
+// recoveryOfStage is how long the averaged stage takes, from the middle of its step of 1 A, which lasts 0.1 us, until it stays within bands about
+// its final value: its two differential equations, integrated in steps of 10 ns by the classical method of Runge and Kutta. Its extremes are those of
+// the circuit simulator.
+func recoveryOfStage(t *testing.T, low, high, final float64, bands []float64) []float64 {
+	t.Helper()
+	const volts, ohm, henry, farad, esr, load, step = 3.42, 37.85e-3, 4.7e-6, 44e-6, 3e-3, 1.65, 10e-9
+	drawn := func(t float64) float64 { return min(1, t/0.1e-6) }
+	out := func(i, v, t float64) float64 { return (v + esr*(i-drawn(t))) / (1 + esr/load) }
+	slopes := func(i, v, t float64) (di, dv float64) {
+		o := out(i, v, t)
+		return (volts - ohm*i - o) / henry, (i - drawn(t) - o/load) / farad
+	}
+	i := volts / (ohm + load)
+	v := i * load
+	until := make([]float64, len(bands))
+	least, greatest := math.Inf(1), math.Inf(-1)
+	for k := range 200_000 {
+		at := float64(k) * step
+		o := out(i, v, at)
+		if least = min(least, o); at > 30e-6 {
+			greatest = max(greatest, o)
+		}
+		for b, band := range bands {
+			if math.Abs(o-final) > band*final {
+				until[b] = at - 0.05e-6
+			}
+		}
+		i1, v1 := slopes(i, v, at)
+		i2, v2 := slopes(i+i1*step/2, v+v1*step/2, at+step/2)
+		i3, v3 := slopes(i+i2*step/2, v+v2*step/2, at+step/2)
+		i4, v4 := slopes(i+i3*step, v+v3*step, at+step)
+		i, v = i+(i1+2*i2+2*i3+i4)*step/6, v+(v1+2*v2+2*v3+v4)*step/6
+	}
+	if math.Abs(least-low) > 20e-6 || math.Abs(greatest-high) > 20e-6 {
+		t.Fatalf("extremes are %g and %g V, and those of the circuit simulator %g and %g V", least, greatest, low, high)
+	}
+	return until
+}
+
+// The averaged stage of the netlist buck-averaged (ngspice 39.3), which the simulator was checked against, and a step of 1 A. Two instruments share
+// the capture over a trigger line. The edge of the load takes 0.1 us as in the netlist. U has to cover what the filter of 100 kHz rounds off the
+// trough, too: of a half wave of about 45 us 0.6 %. Of 8 instruments at most two are outside of U (see the rise of a source); at length, of 200 no
+// more than 5 % and two standard deviations.
 func TestLoadTransientAgreesWithTheCircuitSimulator(t *testing.T) {
 	want := map[string]float64{}
 	text, err := os.ReadFile("../../sim/device/testdata/spice/results.csv")
@@ -261,50 +319,54 @@ func TestLoadTransientAgreesWithTheCircuitSimulator(t *testing.T) {
 			want[f[1]], _ = strconv.ParseFloat(f[2], 64)
 		}
 	}
-	hertz := 1 / (2 * math.Pi * math.Sqrt(4.7e-6*44e-6))
-	scenario := fmt.Sprintf(`fourwire: scenario/1
-devices:
-  stage: {kind: buck, in: in, out: out, set: 3.42 V, regulation: 37.85 mohm, inductor: 4.7 uH, output_capacitor: 44 uF, output_esr: 3 mohm,
-    crossover: %.9g Hz, damping: 0, forced_pwm: yes, current_limit: 20 A, soft_start: 1 ms}
-  r: {kind: resistor, plus: out, resistance: 1.65 ohm}
-instruments:
-  feed: {kind: source-measure-unit, channels: [{volts: 20 V, amps: 20 A, watts: 0 W}]}
-  sink: {kind: load, channels: [{slew: 10 A/us}]}
-wiring:
-  - {channel: feed, node: in}
-  - {channel: sink, node: out}
-triggers:
-  - {from: sink, to: feed, line: 1}
-`, hertz)
-	droop := want["vout_end"] - want["vout_min"]
-	outside := map[string]int{}
+	final := want["vout_end"]
+	recovers := recoveryOfStage(t, want["vout_min"], want["vout_max2"], final, []float64{0.01, 0.008, 0.03})
+	droop := final - want["vout_min"]
+	seqText := strings.Replace(stageSequence, "swings: swings", "swings: swings, overshoot: over", 1)
+	for _, more := range []string{"within: 0.8 %\n    gives: {recovery: narrow}", "within: 3 %\n    gives: {recovery: wide}"} {
+		seqText += "  - transient: step\n    of: vo\n    edge: io\n    " + more + "\n"
+	}
+	type figure struct {
+		name      string
+		truth     float64
+		most      float64 // that U may be
+		swings    bool    // what it is off by is whole swings
+		outside   int
+		off, u, n float64
+	}
+	figures := []*figure{
+		{name: "droop", truth: droop, most: 0.05 * droop}, {name: "over", truth: want["vout_max2"] - final, most: 0.05 * droop},
+		{name: "shift", truth: final - want["vout_dc"], most: 0.05 * droop},
+		{name: "before", truth: want["vout_dc"], most: 0.05 * droop}, {name: "behind", truth: final, most: 0.05 * droop},
+		// with noise the last peak outside of the band may be the one before or the one after, half a wave of 45 us away
+		{name: "recovery", truth: recovers[0], most: 100e-6, swings: true}, {name: "narrow", truth: recovers[1], most: 100e-6, swings: true},
+		{name: "wide", truth: recovers[2], most: 100e-6, swings: true},
+	}
 	var c capturing
-	const runs = 8
+	runs := uint64(8)
+	if os.Getenv("FOURWIRE_LONG") == "1" {
+		runs = 200
+	}
 	for seed := uint64(10); seed < 10+runs; seed++ {
-		c = capture(t, stageSequence, stageBench, scenario, seed, false)
-		for _, one := range []struct {
-			name         string
-			truth, slack float64
-		}{
-			{"droop", droop, 0.01 * droop}, {"shift", want["vout_end"] - want["vout_dc"], 0},
-			{"before", c.points[0].Cells["dcv"].SI, c.points[0].Cells["dcv"].U}, // the same range: they share gain and offset
-		} {
-			off, u := c.within(t, one.name, one.truth)
-			t.Logf("seed %d, %s: off by %.3g V, U %.3g V, want %.6g V", seed, one.name, off, u, one.truth)
-			if math.Abs(off) > u+one.slack {
-				outside[one.name]++
+		c = capture(t, seqText, stageBench, averagedStage(), seed, false)
+		for _, f := range figures {
+			off, u := c.within(t, f.name, f.truth)
+			if math.Abs(off) > u {
+				f.outside++
 			}
-			if math.Abs(off) > 2*u+one.slack || u > 0.05*droop {
-				t.Errorf("seed %d, %s: off by %g V with a U of %g V", seed, one.name, off, u)
+			if math.Abs(off) > 2*u && !f.swings || u > f.most {
+				t.Errorf("seed %d, %s: off by %g with a U of %g", seed, f.name, off, u)
 			}
+			f.off, f.u, f.n = f.off+off, f.u+u, f.n+1
 		}
 		if p := c.points[0]; !p.Valid {
 			t.Errorf("seed %d: %s", seed, p.Why)
 		}
 	}
-	for name, n := range outside {
-		if n > 2 {
-			t.Errorf("%s: %d of %d are outside of their U", name, n, runs)
+	for _, f := range figures {
+		t.Logf("%-8s is %.6g: U covers it in %.1f %% of %.0f; mean off by %.3g, mean U %.3g", f.name, f.truth, 100*(1-float64(f.outside)/f.n), f.n, f.off/f.n, f.u/f.n)
+		if runs == 8 && f.outside > 2 || runs > 8 && float64(f.outside) > 0.05*f.n+2*math.Sqrt(0.05*0.95*f.n) {
+			t.Errorf("%s: %d of %d are outside of their U", f.name, f.outside, runs)
 		}
 	}
 	tr, err := trace.Open(filepath.Join(c.dir, record.TracesFolder), "step")
@@ -316,7 +378,7 @@ triggers:
 		t.Errorf("%+v, %d samples", h, tr.Len())
 	}
 	kept := keptCapture(t, c.dir, "step")
-	if kept.Signals[0].Bandwidth != 100e3 || !(kept.Skew > 2e-6) || len(kept.Figures) != 1 || !(kept.Signals[0].Step > 0) {
+	if kept.Signals[0].Bandwidth != 100e3 || !(kept.Skew > 2e-6) || len(kept.Figures) != 3 || !(kept.Signals[0].Step > 0) {
 		t.Errorf("%+v", kept)
 	}
 }

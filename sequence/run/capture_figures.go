@@ -23,7 +23,9 @@ type figure struct {
 	signal int     // whose gain and offset count
 	second int     // of a product: the other signal; -1: none
 	times  float64 // of an integral: how long an offset counts, s
-	absent bool    // that it is missing is a finding about the device, and no fault of the measurement
+	// rounded is how much of a peak the bandwidth of the instrument takes off, about.
+	rounded float64
+	absent  bool // that it is missing is a finding about the device, and no fault of the measurement
 }
 
 // figureKind says what an instrument adds to a figure.
@@ -248,6 +250,9 @@ func (a *analysis) value(f figure) measured.Value {
 	case ofDifference:
 		v = r.gainOf(v, s, x)
 		v = a.leads(v, s, a.swing(s.through))
+		if f.rounded > 0 {
+			v = r.plus(v, l.Shared(a.bandwidthInput(f.signal)), -math.Copysign(f.rounded, x)/math.Sqrt(3))
+		}
 	case ofTime:
 		v = a.timeBase(v, x)
 	case ofDelay:
@@ -256,7 +261,7 @@ func (a *analysis) value(f figure) measured.Value {
 		v = a.timeBase(v, x)
 		if b := a.bandwidth(f.signal); b > 0 { // see own
 			off := x - math.Sqrt(max(0, x*x-riseOf(b)*riseOf(b)))
-			v = r.plus(v, l.Shared(measured.Input{Name: a.of.kept.Signals[f.signal].From + " bandwidth", Kind: measured.Skew, Shape: measured.Rectangular}), off/math.Sqrt(3))
+			v = r.plus(v, l.Shared(a.bandwidthInput(f.signal)), off/math.Sqrt(3))
 		}
 	case ofSlew:
 		v = a.timeBase(r.gainOf(v, s, x), x)
@@ -272,6 +277,11 @@ func (a *analysis) value(f figure) measured.Value {
 		}
 	}
 	return v
+}
+
+// bandwidthInput is what the bandwidth of the instrument does to a signal.
+func (a *analysis) bandwidthInput(signal int) measured.Input {
+	return measured.Input{Name: a.of.kept.Signals[signal].From + " bandwidth", Kind: measured.Skew, Shape: measured.Rectangular}
 }
 
 // most is the largest magnitude of a signal; 0 where there is none.

@@ -187,9 +187,9 @@ func (a *analysis) transient() error {
 			f.U = hidden * s.Noise
 		}
 	}
-	a.add("droop", s.Droop, a.dim(), ofDifference)
-	a.add("overshoot", s.Overshoot, a.dim(), ofDifference)
-	a.add("peak", s.Peak, a.dim(), ofDifference)
+	a.peak("droop", s.Droop, a.rounding(s.Droop, s.DroopAt, s.OvershootAt))
+	a.peak("overshoot", s.Overshoot, a.rounding(s.Overshoot, s.OvershootAt, s.DroopAt))
+	a.peak("peak", s.Peak, max(a.rounding(s.Droop, s.DroopAt, s.OvershootAt), a.rounding(s.Overshoot, s.OvershootAt, s.DroopAt)))
 	a.add("recovery", s.Recovery, quantity.Time, ofDelay)
 	a.add("shift", s.Offset, a.dim(), ofDifference)
 	a.add("baseline", s.Baseline, a.dim(), ofLevel)
@@ -218,6 +218,27 @@ func (a *analysis) transient() error {
 		a.note("peaks shorter than about %s are rounded off by the bandwidth of %s, %s", quantity.Of(riseOf(b), quantity.Time).Text(2), a.of.kept.Signals[a.signal].From, quantity.Of(b, quantity.Frequency))
 	}
 	return nil
+}
+
+// peak adds a deviation, of which the bandwidth of the instrument may have rounded off a part.
+func (a *analysis) peak(what string, f pulse.Figure, rounded float64) {
+	a.add(what, f, a.dim(), ofDifference)
+	a.list[len(a.list)-1].rounded = rounded
+}
+
+// rounding is what a filter of one pole takes off a peak. A deviation that comes within at is taken for a quarter of a wave of the angular frequency
+// w = pi / (2 at), or, where another extreme lies nearer, for half of one from there: of a wave it leaves 1 / sqrt(1 + (w tau)^2).
+func (a *analysis) rounding(peak, at, other pulse.Figure) float64 {
+	b := a.bandwidth(a.signal)
+	if b == 0 || !peak.OK() || !at.OK() {
+		return 0
+	}
+	quarter := at.X
+	if other.OK() && other.X < at.X {
+		quarter = (at.X - other.X) / 2
+	}
+	quarter = max(quarter, a.of.every)
+	return math.Abs(peak.X) * (math.Hypot(1, 1/(4*b*quarter)) - 1)
 }
 
 // hidden is by how many times the noise of one sample a peak of two samples may go beyond a level without standing out of the noise: that of a few
