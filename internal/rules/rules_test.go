@@ -36,7 +36,7 @@ var arrows = map[string][]string{
 	"driver/model":    {"quantity", "internal/diag"},
 	"driver/bench":    {"quantity", "internal/diag", "driver/model"},
 	"driver/hookup":   {"driver", "driver/bench", "driver/model", "quantity", "internal/clock"},
-	"driver/share":    {"transport", "quantity/...", "internal/clock", "internal/ledger"},
+	"driver/turns":    {"transport", "quantity/...", "internal/clock", "internal/ledger"},
 	"driver/hazard":   {"quantity", "driver/bench"},
 	"driver/guardian": {"driver", "driver/model", "transport", "quantity", "internal/clock", "internal/diag"},
 	"driver":          {"driver/scpi", "driver/ieee488", "driver/model", "transport", "quantity/...", "internal/clock", "internal/ledger"},
@@ -58,7 +58,7 @@ var arrows = map[string][]string{
 	"sequence/profile": {"quantity", "internal/diag"},
 	"sequence":         {"sequence/profile", "quantity/...", "internal/diag", "sequence/expr", "sequence/battery", "analysis/battery", "analysis/verdict"},
 	"sequence/plan":    {"sequence/profile", "internal/ledger", "sequence", "sequence/expr", "sequence/battery", "analysis/battery", "driver/bench", "driver/model", "quantity/...", "internal/diag"},
-	"sequence/run":     {"sequence/profile", "analysis/pulse", "analysis/component", "internal/ledger", "sequence/battery", "analysis/drain", "analysis/sweep", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/share", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
+	"sequence/run":     {"sequence/profile", "analysis/pulse", "analysis/component", "internal/ledger", "sequence/battery", "analysis/drain", "analysis/sweep", "record/trace", "analysis/battery", "analysis/uncertain", "analysis/verdict", "driver/model", "sequence", "sequence/plan", "sequence/expr", "driver", "driver/turns", "driver/ieee488", "record", "quantity/...", "internal/clock", "transport", "internal/diag"},
 
 	"analysis/uncertain": {"quantity/..."},
 	"analysis/verdict":   {"quantity/..."},

@@ -39,6 +39,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	c.rails()
 	c.hotSwitches()
 	c.shorts()
+	c.sharing()
 	c.checkMeasuring()
 	c.checkRecordings()
 	c.checkEmulations()

@@ -152,6 +152,10 @@ func (c *binder) samplers(step *sequence.Capture, s sequence.Signal) (able []sam
 		if s.Function == sequence.Amps {
 			ranges = spec.Amps
 		}
+		if w.Through != (bench.Contact{}) {
+			unable = append(unable, one.ch.String()+" gets there through a relay")
+			continue
+		}
 		switch {
 		case w.As == bench.Voltmeter && s.Function == sequence.Volts, w.As == bench.Ammeter && s.Function == sequence.Amps:
 		case w.As == bench.Source || w.As == bench.Load:

@@ -23,12 +23,14 @@ type stopwatch struct {
 	*binder
 	took   map[ledger.Kind]time.Duration
 	ranges map[Channel]float64 // where each meter stands
-	last   map[string]float64  // V, what the source at a node was set to last
-	moves  time.Duration       // how long an output still moves, of which nobody has waited for anything yet
+
+	contacts map[Channel]Channel // the relay that joins each meter to a node
+	last     map[string]float64  // V, what the source at a node was set to last
+	moves    time.Duration       // how long an output still moves, of which nobody has waited for anything yet
 }
 
 func newStopwatch(c *binder) *stopwatch {
-	return &stopwatch{binder: c, took: map[ledger.Kind]time.Duration{}, ranges: map[Channel]float64{}, last: map[string]float64{}}
+	return &stopwatch{binder: c, took: map[ledger.Kind]time.Duration{}, ranges: map[Channel]float64{}, contacts: map[Channel]Channel{}, last: map[string]float64{}}
 }
 
 func (s *stopwatch) add(kind ledger.Kind, times int, d time.Duration) {
@@ -204,6 +206,7 @@ func (s *stopwatch) measure(m *sequence.Measure, specs []model.Range, passes, ti
 			}
 			used = true
 			ch := s.plan.Gauges[k].Channel
+			s.contact(&s.plan.Gauges[k], times*passes)
 			t := s.timing(ch)
 			processing = max(processing, readMessages*t.Processing)
 			reading = max(reading, t.Reading)

@@ -203,6 +203,9 @@ func (p *Plan) fastTakers(f *Fast) (why string) {
 			return fmt.Sprintf("nothing reads %s(%s)", r.Function, r.Node)
 		}
 		ch := p.Gauges[k].Channel
+		if p.Gauges[k].Routed() {
+			return fmt.Sprintf("%s reads %s through a relay", ch, p.Gauges[k].Name())
+		}
 		spec := p.specOf(ch)
 		if spec == nil || spec.Digitises == nil || spec.Triggers == nil || spec.Digitises.Readings == 0 || !spec.Digitises.CanTrigger(model.OnLine) {
 			return fmt.Sprintf("%s takes no readings at pulses of a trigger line", ch)

@@ -190,6 +190,7 @@ func (c *binder) readers(w wanted) (able []reader, unable []string) {
 		}
 		ch := Channel{wire.Instrument, wire.Channel}
 		g := Gauge{Function: w.function, Node: w.node, Channel: ch, Role: -1}
+		g.route(wire)
 		meter := wire.As == bench.Voltmeter && w.function == sequence.Volts || wire.As == bench.Ammeter && w.function == sequence.Amps
 		if !meter {
 			if wire.As != bench.Source && wire.As != bench.Load {

@@ -97,6 +97,9 @@ type Gauge struct {
 	Across   []Meter
 	Aperture model.Aperture
 	Others   []Gauge // what else on the bench reads the same, best first
+	// Through is the relay that has to be closed for it, and Apart are those that have to be open then; zero: it is wired to its node.
+	Through Channel
+	Apart   []Channel
 }
 
 // Meter is a channel that measures, with its specifications.
@@ -139,7 +142,7 @@ func (p *Plan) Uses(instrument string) bool {
 		}
 	}
 	for i := range p.Gauges {
-		if p.Gauges[i].Channel.Instrument == instrument {
+		if slices.Contains(p.Gauges[i].Instruments(), instrument) {
 			return true
 		}
 	}

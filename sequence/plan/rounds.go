@@ -27,7 +27,7 @@ func (p *Plan) clash(m *sequence.Measure, round []int, k int) bool {
 		if other < 0 || p.Gauges[other].Channel.Instrument != g.Channel.Instrument {
 			continue
 		}
-		if o := &p.Gauges[other]; o.Channel != g.Channel || o.Function == g.Function || !g.Together {
+		if o := &p.Gauges[other]; o.Channel != g.Channel || o.Function == g.Function || !g.Together || o.Node != g.Node {
 			return true
 		}
 	}

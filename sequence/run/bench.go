@@ -114,6 +114,9 @@ func (r *runner) connect() error {
 		if err != nil {
 			return fmt.Errorf("%s (%s): %w", g.Name(), g.Channel, err)
 		}
+		if err := r.connectRelays(g, at); err != nil {
+			return err
+		}
 		arm, _ := m.(Armer)
 		gs := gaugeState{Gauge: g, meter: m, arm: arm, function: driver.Volts}
 		window, _ := r.plan.Guard(g.Node)

@@ -145,6 +145,11 @@ func (f *fastSweep) list(ctx context.Context, values []quantity.Quantity, done f
 	if f == nil || f.why != "" || f.r.ff != nil || len(values) < leastListed {
 		return 0, nil
 	}
+	ctx, release, err := f.r.claimAll(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer release()
 	levels, err := f.levels(ctx, values)
 	if err == nil {
 		n = f.reach(levels)
@@ -293,6 +298,11 @@ func (f *fastSweep) end(ctx context.Context) error {
 		return nil
 	}
 	r := f.r
+	ctx, release, err := r.claimAll(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
 	if f.joined {
 		f.joined = false
 		if err := f.from.TriggerOut(ctx, f.plan.Line, ""); err != nil {

@@ -186,6 +186,17 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 	if err := r.pump(ctx); err != nil {
 		return err
 	}
+	names := r.roundOf(g, round)
+	ctx, release, err := r.claim(ctx, names...)
+	if err != nil {
+		return err
+	}
+	defer release()
+	for _, i := range round {
+		if err := r.route(ctx, &r.gauges[g.gauges[i]]); err != nil {
+			return err
+		}
+	}
 	var windows map[int]*window
 	var begin, end []task
 	for _, i := range round {
@@ -226,7 +237,10 @@ func (r *runner) round(ctx context.Context, g *group, round []int) error {
 	if windows != nil { // a window of a recording is closed by whatever records
 		return inTurn(ctx, end)
 	}
-	return r.together(ctx, end...)
+	if err := r.together(ctx, end...); err != nil {
+		return err
+	}
+	return r.settled(ctx, names)
 }
 
 // end waits for a reading: of the meter itself, or of the recording that holds it.

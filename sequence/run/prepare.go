@@ -17,6 +17,9 @@ func (r *runner) prepare(ctx context.Context) error {
 	r.tell(Event{Kind: "stage", Text: "preparing the instruments"})
 	var tasks []task
 	for _, name := range r.order {
+		if r.isShared(name) {
+			continue
+		}
 		tasks = append(tasks, task{name, func(ctx context.Context) error {
 			if err := ctx.Err(); err != nil {
 				return err
@@ -30,6 +33,14 @@ func (r *runner) prepare(ctx context.Context) error {
 	if err := r.together(ctx, tasks...); err != nil {
 		return err
 	}
+	if err := r.prepareShared(ctx); err != nil {
+		return err
+	}
+	ctx, release, err := r.claimAll(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
 	tasks = tasks[:0]
 	for i := range r.roles {
 		role := &r.roles[i]

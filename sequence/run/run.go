@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"fourwire/driver"
+	"fourwire/driver/turns"
 	"fourwire/internal/clock"
 	"fourwire/internal/ledger"
 	"fourwire/quantity/measured"
@@ -31,10 +32,13 @@ type Config struct {
 	Sink        Sink                  // keeps what happens; nil: nobody does
 	Observe     func(Event)           // sees what happens; nil: nobody does
 
+	// Share gives this run its turn at instruments that runs of other sites use at the same time; nil: it has all of them to itself.
+	Share *turns.Party
+
 	Spans  *ledger.Ledger // account of the time, the one that the instruments book on; nil: none is kept
 	Resume *Resume        // goes on with a run that ended early; nil: begins one
 
-	// Ready is called when the instruments are prepared and protected and no output is on yet; an error of it ends the run. nil: nothing.
+	// Ready is called when the instruments are prepared and protected and no output is on yet, once for all sites; an error of it ends the run. nil: nothing.
 	Ready func(context.Context) error
 	// Busy is told, before a pause, how long nothing will be heard of the run; nil: nobody asks.
 	Busy func(time.Duration)
@@ -115,10 +119,8 @@ func (r *runner) guarded(ctx context.Context) (err error) {
 	if err := r.prepare(ctx); err != nil {
 		return r.stopped(ctx, err)
 	}
-	if r.cfg.Ready != nil {
-		if err := r.cfg.Ready(ctx); err != nil {
-			return r.stopped(ctx, err)
-		}
+	if err := r.meet(ctx); err != nil {
+		return r.stopped(ctx, err)
 	}
 	if err := r.walk(ctx); err != nil {
 		return r.stopped(ctx, err)

@@ -75,6 +75,9 @@ type runner struct {
 	looked  time.Time              // at the outputs, while something is recorded or emulated
 	had     map[int]recordedBefore // recordings that a run which goes on has, by the ordinal of their step
 
+	relays   map[plan.Channel]Switcher // that join meters to nodes
+	contacts contacts
+
 	up []*railGroup // rails that are up, or on their way
 
 	places map[diag.Place]string // of steps, as text
@@ -194,6 +197,7 @@ func newRunner(c Config) (*runner, error) {
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
 		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
 		made: map[string]int{}, captures: map[string]*captured{}, traces: map[string]string{}, drains: map[string]*drained{}, lengths: map[string]int64{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
+		relays: map[plan.Channel]Switcher{}, contacts: contacts{},
 		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.keeper, _ = c.Sink.(Keeper)
@@ -284,11 +288,18 @@ func (r *runner) write(call func() error) {
 // checkErrors asks every touched instrument what went wrong.
 func (r *runner) checkErrors(ctx context.Context) error {
 	var tasks []task
+	var names []string
 	for _, name := range r.order {
 		if r.touched[name] {
+			names = append(names, name)
 			tasks = append(tasks, task{name, func(ctx context.Context) error { return r.checkInstrument(ctx, name) }})
 		}
 	}
+	ctx, release, err := r.claim(ctx, names...)
+	if err != nil {
+		return err
+	}
+	defer release()
 	return r.together(ctx, tasks...)
 }
 
@@ -297,6 +308,11 @@ func (r *runner) checkInstrument(ctx context.Context, name string) error {
 	if !r.touched[name] {
 		return nil
 	}
+	ctx, release, err := r.claim(ctx, name)
+	if err != nil {
+		return err
+	}
+	defer release()
 	if err := r.cfg.Instruments[name].CheckErrors(ctx); err != nil {
 		return err
 	}

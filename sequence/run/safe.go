@@ -64,6 +64,7 @@ func (r *runner) makeSafe(ctx context.Context, cause error) error {
 		r.abortMeters(ctx)
 	}
 	r.discharge(ctx)
+	r.openContacts(ctx)
 	if all == nil {
 		r.note("safe", "info", "every output is off")
 	} else {
@@ -134,6 +135,11 @@ func (r *runner) off(ctx context.Context, i int) (err error) {
 	if role.offAt = r.clock.Now(); !r.state[i].On {
 		role.offAt = time.Time{}
 	}
+	ctx, release, err := r.cfg.Share.HoldNow(ctx, role.Channel.Instrument)
+	if err != nil {
+		return err
+	}
+	defer release()
 	if err := role.output(ctx, false); err != nil {
 		return err
 	}
@@ -158,7 +164,9 @@ func (r *runner) off(ctx context.Context, i int) (err error) {
 // offAgain stops the instrument as a whole and tries once more: switching off twice does no harm.
 func (r *runner) offAgain(ctx context.Context, i int, first error) error {
 	role := &r.roles[i]
-	if err := r.abort(ctx, role.Channel.Instrument); err != nil {
+	if r.isShared(role.Channel.Instrument) {
+		// as a whole it is other sites' as well: what cannot be switched off by itself ends all of them
+	} else if err := r.abort(ctx, role.Channel.Instrument); err != nil {
 		first = errors.Join(first, err)
 	}
 	if err := r.off(ctx, i); err != nil {
@@ -192,7 +200,7 @@ func (r *runner) abortMeters(ctx context.Context) {
 		}
 	}
 	for _, name := range r.order {
-		if serves[name] {
+		if serves[name] || r.isShared(name) {
 			continue
 		}
 		if err := r.abort(ctx, name); err != nil {
@@ -245,7 +253,7 @@ func (r *runner) lookAt(ctx context.Context, node string, g *gaugeState) (after 
 	defer r.cfg.Spans.EnterWhole(ledger.OutputDown, "").Leave()
 	// the range of the guard: nothing else is known about a node that was just left alone
 	look := driver.Discharge{Within: r.cfg.DischargeWithin, Aperture: plan.DefaultAperture, Expect: r.afterwards(g), Clock: r.clock}
-	after.Remains = look.Watch(ctx, g.meter)
+	after.Remains = look.Watch(ctx, &looker{r: r, g: g})
 	return after
 }
 

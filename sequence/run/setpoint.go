@@ -53,6 +53,11 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 	if err != nil {
 		return err
 	}
+	ctx, release, err := r.claimRoles(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
 	role := &r.roles[i]
 	next := r.from(i, s)
 	if s.Amps != nil {
@@ -125,6 +130,11 @@ func (r *runner) load(ctx context.Context, s *sequence.Load) error {
 	if err != nil {
 		return err
 	}
+	ctx, release, err := r.claimRoles(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
 	role := &r.roles[i]
 	next := r.state[i]
 	if s.Hold != nil {

@@ -54,6 +54,11 @@ func (r *runner) switching(ctx context.Context, s *sequence.Switching) error {
 
 func (r *runner) turn(ctx context.Context, i int, on bool) error {
 	role := &r.roles[i]
+	ctx, release, err := r.claim(ctx, role.Channel.Instrument)
+	if err != nil {
+		return err
+	}
+	defer release()
 	r.touched[role.Channel.Instrument] = true
 	r.state[i].On = r.state[i].On || on // whatever comes of it: it may be closed
 	if err := role.relay.Turn(ctx, on); err != nil {

@@ -61,5 +61,17 @@ func (r *runner) inspectAll(ctx context.Context) ([]driver.Status, error) {
 			return err
 		}})
 	}
-	return said, r.together(ctx, tasks...)
+	var names []string
+	for _, t := range tasks {
+		names = append(names, t.instrument)
+	}
+	ctx, release, err := r.claim(ctx, names...)
+	if err != nil {
+		return said, err
+	}
+	defer release()
+	if err := r.together(ctx, tasks...); err != nil {
+		return said, err
+	}
+	return said, r.settled(ctx, names)
 }

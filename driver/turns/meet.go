@@ -1,4 +1,4 @@
-package share
+package turns
 
 import (
 	"context"
@@ -174,3 +174,6 @@ func (w *watched) told(err error) error {
 	}
 	return err
 }
+
+// Shares tells whether an instrument is a shared one.
+func (p *Party) Shares(name string) bool { return p != nil && p.pool.Shares(name) }

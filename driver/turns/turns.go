@@ -1,9 +1,9 @@
-// Package share lets the runs of several sites use instruments in turn: whoever speaks to a shared instrument holds it, first come, first served, from the
+// Package turns lets the runs of several sites use instruments in turn: whoever speaks to a shared instrument holds it, first come, first served, from the
 // first message of what belongs together to the last one.
 //
 // Several instruments are taken in one fixed order, so that two runs cannot wait for each other for ever. Whoever switches off goes before everybody
 // else; one that holds an instrument for longer than [Patience] then is cut off. What speaks without holding is refused: no message gets in between.
-package share
+package turns
 
 import (
 	"context"
