@@ -24,10 +24,11 @@ func (in *Instrument) Relay(ch int) (*Relay, error) {
 // Turn closes or opens it, and verifies that it has. What flows through it then is for the caller: a switch that moves under current wears,
 // and may weld.
 func (r *Relay) Turn(ctx context.Context, closed bool) error {
+	begun := r.in.clock.Now()
 	if err := r.turn(ctx, closed); err != nil {
 		return err
 	}
-	return r.in.sleep(ctx, r.spec.Relay.Moves, ledger.Settle)
+	return r.in.sleep(ctx, max(0, r.spec.Relay.Moves-r.in.clock.Since(begun)), ledger.Settle)
 }
 
 // Closed asks whether it is closed.

@@ -19,6 +19,9 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	if len(seq.Source) > 0 {
 		found.Source(seq.File, seq.Source)
 	}
+	if len(b.Sites) > 0 && b.View.Site == "" {
+		found.AddHint(b.Sites[0].Place, "name one: --site "+b.Sites[0].Name, "this bench has the sites %s; a sequence runs at one of them", strings.Join(b.SiteNames(), ", "))
+	}
 	p := &Plan{Sequence: seq, Bench: b, guards: map[string]Window{}, models: models}
 	for _, g := range seq.Guards {
 		p.guards[g.Node] = Window{g.Node, g.Volts, g.Amps, g.Watts, g.Place}
@@ -34,6 +37,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 		c.bindRole(i, asked[i])
 	}
 	c.bindGauges()
+	c.steadyGauges()
 	c.captures()
 	c.profiles()
 	c.rails()

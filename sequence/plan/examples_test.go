@@ -46,6 +46,9 @@ func bindExample(t testing.TB, file string, set []sequence.Setting) (*plan.Plan,
 	for _, f := range seq.Files {
 		files[f.Name] = read(filepath.Join(filepath.Dir(file), f.Name))
 	}
+	if names := b.SiteNames(); len(names) > 0 {
+		b = b.ForSite(names[0], names, &found)
+	}
 	p := plan.BindWith(seq, b, models, plan.Options{Files: files}, &found)
 	return p, found.List()
 }

@@ -100,6 +100,8 @@ type Gauge struct {
 	// Through is the relay that has to be closed for it, and Apart are those that have to be open then; zero: it is wired to its node.
 	Through Channel
 	Apart   []Channel
+	// Steady says that it stands for another gauge of the same node while something settles: that one is shared with other sites, or waited for.
+	Steady bool
 }
 
 // Meter is a channel that measures, with its specifications.

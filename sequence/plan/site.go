@@ -49,6 +49,41 @@ func (g Gauge) Direct() (direct Gauge, ok bool) {
 	return g, false
 }
 
+// shared tells whether a reading needs an instrument that other sites use at the same time.
+func (p *Plan) shared(g *Gauge) bool {
+	return slices.ContainsFunc(g.Instruments(), p.Bench.Shares)
+}
+
+// steadyGauges adds, for what settle steps read by a shared meter, a reader of the site's own, where there is one: to see that a value stays where it is takes
+// no accuracy, and it takes many readings.
+func (c *binder) steadyGauges() {
+	p := c.plan
+	eachStep(p.Sequence.Steps, func(s sequence.Step) {
+		settle, ok := s.(*sequence.Settle)
+		if !ok {
+			return
+		}
+		for _, n := range settle.Value.Nodes() {
+			k := p.GaugeIndex(sequence.Function(n.Function), n.Node)
+			if k < 0 || !p.shared(&p.Gauges[k]) || p.SteadyIndex(p.Gauges[k].Function, n.Node) >= 0 {
+				continue
+			}
+			for _, other := range p.Gauges[k].Others {
+				if !p.shared(&other) {
+					other.Steady, other.Others = true, nil
+					p.Gauges = append(p.Gauges, other)
+					break
+				}
+			}
+		}
+	})
+}
+
+// SteadyIndex finds what reads a node while it settles, in place of a shared meter; -1 where nothing does.
+func (p *Plan) SteadyIndex(f sequence.Function, node string) int {
+	return slices.IndexFunc(p.Gauges, func(g Gauge) bool { return g.Steady && g.Function == f && g.Node == node })
+}
+
 // sharing refuses what needs an instrument for itself for long, where other sites use it at the same time.
 func (c *binder) sharing() {
 	p := c.plan

@@ -61,6 +61,11 @@ func (r *runner) reading(ctx context.Context, s *sequence.Measure) error {
 	}
 	r.notes = &row.notes
 	defer func() { r.notes = nil }()
+	ctx, release, err := r.claimPoint(ctx, g, s)
+	if err != nil {
+		return err
+	}
+	defer release()
 	t, err := r.takeFor(ctx, g, s)
 	r.keepReadings(row, g, s, t)
 	if err != nil {

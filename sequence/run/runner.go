@@ -77,6 +77,7 @@ type runner struct {
 
 	relays   map[plan.Channel]Switcher // that join meters to nodes
 	contacts contacts
+	chosen   map[*sequence.Settle]bool // whether its readers have been chosen
 
 	up []*railGroup // rails that are up, or on their way
 
@@ -197,7 +198,7 @@ func newRunner(c Config) (*runner, error) {
 		cfg: c, plan: c.Plan, clock: clock.Or(c.Clock), groups: map[any]*group{}, touched: map[string]bool{},
 		zeros: map[zeroKey]measured.Value{}, ofZero: map[measured.ID]bool{}, origins: map[string]*origin{}, divisors: map[*expr.Expr][]*expr.Expr{},
 		made: map[string]int{}, captures: map[string]*captured{}, traces: map[string]string{}, drains: map[string]*drained{}, lengths: map[string]int64{}, meanOf: map[string]string{}, charges: map[string]cell.State{},
-		relays: map[plan.Channel]Switcher{}, contacts: contacts{},
+		relays: map[plan.Channel]Switcher{}, contacts: contacts{}, chosen: map[*sequence.Settle]bool{},
 		params: map[string]measured.Value{}, references: map[*sequence.Check]measured.Value{}, nodes: map[nodeKey]measured.Value{},
 	}
 	r.keeper, _ = c.Sink.(Keeper)

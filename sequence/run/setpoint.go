@@ -53,7 +53,7 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 	if err != nil {
 		return err
 	}
-	ctx, release, err := r.claimRoles(ctx)
+	ctx, release, err := r.claimRole(ctx, i, s.Output != sequence.Off && (s.Force == sequence.Amps) == r.state[i].ForceAmps)
 	if err != nil {
 		return err
 	}
@@ -130,7 +130,7 @@ func (r *runner) load(ctx context.Context, s *sequence.Load) error {
 	if err != nil {
 		return err
 	}
-	ctx, release, err := r.claimRoles(ctx)
+	ctx, release, err := r.claimRole(ctx, i, true)
 	if err != nil {
 		return err
 	}

@@ -83,6 +83,7 @@ func (r *runner) settling(ctx context.Context, s *sequence.Settle, aperture time
 		if err != nil {
 			return 0, 0, err
 		}
+		r.steady(s, g, aperture)
 		g.aperture = aperture
 	}
 	if err := r.readNodes(ctx, s.Value, refs); err != nil {

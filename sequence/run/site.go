@@ -4,9 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
+	"time"
 
 	"fourwire/driver"
+	"fourwire/driver/model"
+	"fourwire/quantity"
+	"fourwire/sequence"
 	"fourwire/sequence/plan"
 )
 
@@ -21,20 +26,38 @@ func (r *runner) claimAll(ctx context.Context) (context.Context, func(), error) 
 	return r.claim(ctx, r.order...)
 }
 
-// claimRoles takes what a setting may need: whatever serves a role, since a source that goes off has the loads go off before, and ammeters that are put on a range ahead.
-func (r *runner) claimRoles(ctx context.Context) (context.Context, func(), error) {
+// claimRole takes what a setting of a role needs: its instrument, ammeters that are put on a range ahead, and, for a source that goes off, the loads that go off
+// before it.
+func (r *runner) claimRole(ctx context.Context, i int, on bool) (context.Context, func(), error) {
 	if r.cfg.Share == nil {
 		return ctx, func() {}, nil
 	}
-	var names []string
-	for i := range r.roles {
-		if r.roles[i].feed != nil || r.roles[i].sink != nil || r.roles[i].relay != nil {
-			names = append(names, r.roles[i].Channel.Instrument)
+	names := []string{r.roles[i].Channel.Instrument}
+	for k := range r.gauges {
+		if g := &r.gauges[k]; g.function == driver.Amps && !g.Own {
+			names = append(names, g.Channel.Instrument)
 		}
 	}
-	for k := range r.gauges {
-		if g := &r.gauges[k]; g.function == driver.Amps {
-			names = append(names, g.Channel.Instrument)
+	for k := range r.roles {
+		if r.roles[i].feed != nil && r.roles[k].sink != nil && (!on || r.state[i].ForceAmps) {
+			names = append(names, r.roles[k].Channel.Instrument)
+		}
+	}
+	return r.claim(ctx, names...)
+}
+
+// claimPoint takes what a point needs that is read once: all of its readings, and the look at what every role does. So a site waits once for each of its points.
+func (r *runner) claimPoint(ctx context.Context, g *group, s *sequence.Measure) (context.Context, func(), error) {
+	if r.cfg.Share == nil || g.passes > 1 || s.Burst.Auto || s.Burst.For.SI > 0 {
+		return ctx, func() {}, nil
+	}
+	var names []string
+	for _, round := range g.rounds {
+		names = append(names, r.roundOf(g, round)...)
+	}
+	for i := range r.roles {
+		if r.state[i].On {
+			names = append(names, r.roles[i].Channel.Instrument)
 		}
 	}
 	return r.claim(ctx, names...)
@@ -220,6 +243,32 @@ func (l *looker) Begin(ctx context.Context, request driver.Request) (err error) 
 func (l *looker) End(context.Context) (driver.Reading, error) {
 	defer l.release()
 	return l.g.meter.End(l.held)
+}
+
+// steadyBy is how many times smaller than its band the noise of a reader has to be that stands for a shared meter while something settles. Own choice.
+const steadyBy = 4
+
+// steady has a settle step read the site's own readers in place of shared ones, where their noise is small enough for its band.
+func (r *runner) steady(s *sequence.Settle, g *group, aperture time.Duration) {
+	if r.cfg.Share == nil || r.chosen[s] {
+		return
+	}
+	r.chosen[s] = true
+	for i, k := range g.gauges {
+		own := r.plan.SteadyIndex(r.gauges[k].Function, r.gauges[k].Node)
+		if own < 0 || len(g.gauges) > 1 {
+			continue
+		}
+		x, band := math.Abs(r.plan.Likely(r.state, r.gauges[k].Function, r.gauges[k].Node)), s.Within.SI
+		if s.Within.Dim == quantity.Ratio {
+			band *= x
+		}
+		c := model.Pick(r.gauges[own].Specs, x).Contributions(x, aperture.Seconds(), r.plan.Bench.AmbientKelvin)
+		if steadyBy*math.Hypot(c.Noise, c.Quantisation) <= band { // false for NaN
+			g.gauges[i] = own
+			r.note("settle", "info", fmt.Sprintf("%s settles by the readings of %s: %s is shared", s.Value.Text, r.gauges[own].Channel, r.gauges[k].Channel))
+		}
+	}
 }
 
 // roundOf lists the instruments of a round of readings.
