@@ -122,6 +122,8 @@ func (c *binder) sharing() {
 			what, instrument = "a list step", role(s.Role)
 		case *sequence.Profile:
 			what, instrument = "a profile step", role(s.Role)
+		case *sequence.Short:
+			what, instrument = "a short step", any()
 		case *sequence.Reverse:
 			what, instrument = "a reverse step", any()
 		case *sequence.Source:
