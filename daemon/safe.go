@@ -215,6 +215,12 @@ func (d *Daemon) verified() {
 	d.mu.Lock()
 	was := d.unsafe
 	d.unsafe = false
+	if d.lastOff != nil && !d.lastOff.Safe {
+		later := *d.lastOff
+		later.Safe, later.Seconds = true, d.clock.Since(later.At).Seconds()
+		later.Text = fmt.Sprintf("every output is verified to be off, %.0f s after the order; before that: %s", later.Seconds, later.Text)
+		d.lastOff = &later
+	}
 	d.mu.Unlock()
 	if was {
 		d.log.Info().Msg("every output is verified to be off now")
