@@ -12,6 +12,7 @@ const (
 	date      // a number that is shown as a date or time
 	percent   // a number that is shown in percent
 	uncounted // a formula whose value is not in the file
+	void      // a formula that gives an empty text, or was never worked out
 	garbled   // bytes that are no UTF-8
 )
 
@@ -44,6 +45,16 @@ func (g *grid) cell(column, row int) cell {
 	return g.rows[row-1][column-1]
 }
 
+// inMerged tells whether a cell is part of merged ones.
+func (g *grid) inMerged(column, row int) bool {
+	for _, m := range g.merged {
+		if column >= m.left && column <= m.right && row >= m.top && row <= m.bottom {
+			return true
+		}
+	}
+	return false
+}
+
 func (g *grid) width() int {
 	width := 0
 	for _, row := range g.rows {
@@ -72,7 +83,7 @@ func (g *grid) last() int {
 // blank tells whether a row has nothing in it between two columns, ends included.
 func (g *grid) blank(row, left, right int) bool {
 	for c := left; c <= right; c++ {
-		if g.cell(c, row).kind != empty {
+		if k := g.cell(c, row).kind; k != empty && k != void {
 			return false
 		}
 	}

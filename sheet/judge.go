@@ -47,6 +47,9 @@ func (r *reader) judge(g *grid) {
 	heads := r.heads(g, header, left, right)
 	r.apart(g, header, left, right)
 	r.mergedCells(g, region{left, header, right, t.Last})
+	if len(t.Given) == 0 && len(r.faults) > 0 {
+		return
+	}
 	if len(t.Given) == 0 {
 		r.at(left, header, fmt.Sprintf("name columns as the parameters of the sequence: %s", r.wanted()), "no column gives a parameter")
 		return
@@ -62,7 +65,7 @@ func (r *reader) judge(g *grid) {
 		}
 		r.row(g, row, left, right, heads)
 	}
-	if rows == 0 {
+	if rows == 0 && len(r.faults) == 0 {
 		r.at(left, header+1, "write a row with a value in each column", "there is no row below the header")
 	}
 	if r.options.Sweep && len(r.faults) == 0 {
@@ -237,7 +240,7 @@ func (r *reader) row(g *grid, number, left, right int, heads map[int]head) {
 	var wrong []fault
 	for x := left; x <= right; x++ {
 		h, c := heads[x], g.cell(x, number)
-		if h.bad {
+		if h.bad || c.kind == empty && g.inMerged(x, number) {
 			continue
 		}
 		before := len(r.faults)
@@ -283,7 +286,7 @@ func (g *grid) count(row int) int {
 func (r *reader) skip(c cell, x, row int) bool {
 	word := strings.ToLower(tidy(c.text))
 	switch {
-	case c.kind == empty:
+	case c.kind == empty || c.kind == void:
 		return false
 	case c.kind == truth:
 		return c.text == "TRUE"
@@ -300,7 +303,7 @@ func (r *reader) skip(c cell, x, row int) bool {
 const maxWords = 500
 
 func (r *reader) words(c cell, name string, out *Row, x, row int) {
-	if wrong := c.unfit("a text"); wrong != nil && c.kind != truth && c.kind != date && c.kind != percent {
+	if wrong := c.unfit("a text"); wrong != nil && c.kind != truth && c.kind != void && c.kind != date && c.kind != percent {
 		r.at(x, row, wrong.hint, "%s", wrong.text)
 		return
 	}

@@ -66,7 +66,7 @@ func (x cell) unfit(instead string) *complaint {
 		return complain("write "+instead+", into a cell that is not formatted as a date", "the cell is a date or time, %s", x.shown)
 	case percent:
 		return complain("write "+instead+", into a cell that is formatted as a plain number", "the cell is shown in percent, as %s", x.shown)
-	case uncounted:
+	case uncounted, void:
 		return complain("open the file in a spreadsheet and save it, or write "+instead, "the cell has a formula whose value is not in the file")
 	case garbled:
 		return complain(`save the file as "CSV UTF-8"`, "the cell has bytes that are no UTF-8: %q", x.text)

@@ -157,8 +157,11 @@ func readCell(f *excelize.File, tab string, column, row int, raw string, shown m
 		return cell{}, err
 	}
 	if raw == "" {
-		if formula, err := f.GetCellFormula(tab, name); err != nil || formula == "" || t == excelize.CellTypeFormula {
-			return cell{}, err // a formula whose text is empty shows nothing
+		switch formula, err := f.GetCellFormula(tab, name); {
+		case err != nil || formula == "":
+			return cell{}, err
+		case t == excelize.CellTypeFormula:
+			return cell{kind: void}, nil
 		}
 		return cell{kind: uncounted}, nil
 	}

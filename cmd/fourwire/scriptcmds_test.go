@@ -13,6 +13,7 @@ import (
 var commands = map[string]func(ts *testscript.TestScript, neg bool, args []string){
 	"exits":    exits,
 	"lines":    lines,
+	"cell":     cellShows,
 	"traced":   traced,
 	"beaconed": beaconed,
 }

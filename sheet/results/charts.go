@@ -1,6 +1,7 @@
 package results
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -22,7 +23,7 @@ const maxLines = 24
 const rowName = "row"
 
 // chartRows is how many rows a chart covers.
-const chartRows = 26
+const chartRows = 30 // of those of a program whose rows are low
 
 // grid collects the lines of the charts: references to the points, two columns a line.
 type grid struct {
@@ -46,9 +47,11 @@ func (c *copybook) curves() error {
 		return nil
 	}
 	g := &grid{next: 1}
-	rec := c.book.merged()
-	for _, curve := range report.Curves(rec) {
-		if curve.Missing == "" {
+	for _, asked := range c.book.asked() {
+		for _, curve := range report.Curves(c.book.merged(asked)) {
+			if curve.Missing != "" {
+				continue
+			}
 			if err := c.curve(g, curve); err != nil {
 				return err
 			}
@@ -142,7 +145,7 @@ func (c *copybook) draw(curve report.Curve, series []excelize.ChartSeries) error
 	if len(series) > 6 {
 		chart.Legend.Position = "right"
 	}
-	if err := c.AddChart(c.charts, "A"+strconv.Itoa(c.place), chart); err != nil {
+	if err := c.AddChart(c.charts, "A"+strconv.Itoa(c.place+1), chart); err != nil {
 		return err
 	}
 	c.logX = append(c.logX, curve.LogX)
@@ -150,60 +153,71 @@ func (c *copybook) draw(curve report.Curve, series []excelize.ChartSeries) error
 	return c.InsertPageBreak(c.charts, "A"+strconv.Itoa(c.place))
 }
 
-// acrossRows draws a result over the parameter that varies from row to row; over the rows where none or several do.
+// acrossRows draws a result over the parameter that varies from row to row; over the rows where none or several do. Each device has
+// a line of its own.
 func (c *copybook) acrossRows(g *grid, a across) error {
-	t := c.book.Table
 	x, over := c.over()
 	curve := report.Curve{Title: a.name + " over " + x.Name, X: x, Y: record.Column{Name: a.name, Unit: a.unit, Dim: record.DimensionOf(a.unit)}}
-	line := report.Line{Name: a.name}
-	row := 2
-	var order []int
-	for i := range c.book.Rows {
-		if cell := a.cells[i]; !math.IsNaN(cell.x) && !math.IsNaN(over(i)) {
-			order = append(order, i)
+	var names []string
+	rows := map[string][]int{}
+	for i, r := range c.book.Rows {
+		if math.IsNaN(a.cells[i].x) || math.IsNaN(over(i)) {
+			continue
 		}
-	}
-	slices.SortStableFunc(order, func(i, j int) int {
-		switch a, b := over(i), over(j); {
-		case a < b:
-			return -1
-		case a > b:
-			return 1
+		if rows[r.Device] == nil {
+			names = append(names, r.Device)
 		}
-		return 0
-	})
-	for _, i := range order {
-		row++
-		line.Dots = append(line.Dots, report.Dot{Number: row, X: over(i), Y: a.cells[i].x, UX: math.NaN(), UY: math.NaN(), Status: record.StatusOK})
-		g.set(row, g.next, over(i))
-		g.set(row, g.next+1, excelize.Cell{Formula: fmt.Sprintf("%s%s%d", quotedTab(t.Tab), a.column, c.book.Rows[i].Number), Value: a.cells[i].x})
+		rows[r.Device] = append(rows[r.Device], i)
 	}
-	curve.Lines = []report.Line{line}
-	one, err := c.line(g, curve, a.name, row, 0)
-	if err != nil {
-		return err
+	if len(names) > maxLines {
+		curve.Title = fmt.Sprintf("%s (the first %d of %d units)", curve.Title, maxLines, len(names))
+		names = names[:maxLines]
+	}
+	var series []excelize.ChartSeries
+	for n, name := range names {
+		slices.SortStableFunc(rows[name], func(i, j int) int { return cmp.Compare(over(i), over(j)) })
+		line := report.Line{Name: name}
+		at, joined, before := 2, true, math.NaN()
+		for _, i := range rows[name] {
+			at++
+			joined, before = joined && over(i) != before, over(i)
+			line.Dots = append(line.Dots, report.Dot{Number: at, X: over(i), Y: a.cells[i].x, UX: math.NaN(), UY: math.NaN(), Status: record.StatusOK})
+			g.set(at, g.next, over(i))
+			g.set(at, g.next+1, excelize.Cell{Formula: fmt.Sprintf("%s%s%d", c.book.Table.Tabbed(), a.column, c.book.Rows[i].Number), Value: a.cells[i].x})
+		}
+		curve.Lines = append(curve.Lines, line)
+		head := name
+		if len(names) == 1 {
+			head = a.name
+		}
+		one, err := c.line(g, curve, head, at, n)
+		if err != nil {
+			return err
+		}
+		if !joined { // several at one place: nothing to follow
+			one.Line = excelize.LineOptions{Type: excelize.LineNone}
+		}
+		series = append(series, one)
 	}
 	g.next++
-	return c.draw(curve, []excelize.ChartSeries{one})
+	return c.draw(curve, series)
 }
 
-func quotedTab(tab string) string {
-	return (&sheet.Table{Tab: tab}).Tabbed()
+// asked are the curves that the sequence asks for.
+func (b *Book) asked() []record.Curve {
+	for _, r := range b.Rows {
+		if len(r.Curves) > 0 {
+			return r.Curves
+		}
+	}
+	return nil
 }
 
 // over is what results are drawn over.
 func (c *copybook) over() (record.Column, func(row int) float64) {
 	var varying []sheet.Named
 	for _, n := range c.book.Table.Given {
-		first, differs := math.NaN(), false
-		for i, r := range c.book.Rows {
-			x := given(r, n.Name)
-			if i == 0 {
-				first = x
-			}
-			differs = differs || x != first && !(math.IsNaN(x) && math.IsNaN(first))
-		}
-		if differs {
+		if c.book.varies(n.Name) {
 			varying = append(varying, n)
 		}
 	}

@@ -254,28 +254,89 @@ func (b *Book) resultColumns(blank func() []cell) []column {
 	})
 }
 
-// merged is a record put together from the points of all rows, numbered from 1; each row has its own lines in a curve unless it
-// is but one point.
-func (b *Book) merged() *record.Record {
+// merged is a record put together from the points of all rows, numbered from 1, with one of the sequence's curves; each row has
+// lines of its own in it. Where each row is but one point, those rows make a line that differ in one parameter alone.
+func (b *Book) merged(curve record.Curve) *record.Record {
 	rec := &record.Record{}
-	rec.Columns = b.all()
-	single := b.single()
-	for _, r := range b.Rows {
-		if len(rec.Curves) == 0 {
-			rec.Curves = r.Curves
-		}
-		if r.Refined && len(rec.Log) == 0 {
+	rec.Columns, rec.Curves = b.all(), []record.Curve{curve}
+	labels := make([]string, len(b.Rows))
+	if b.single() {
+		labels = b.groups(curve.X)
+		rec.Log = []record.Event{{Kind: "refined"}} // in the order of x
+	}
+	for i, r := range b.Rows {
+		if r.Refined {
 			rec.Log = []record.Event{{Kind: "refined"}}
 		}
 		for _, p := range r.Points {
 			p.Number = len(rec.Rows) + 1
-			if !single {
-				p.Part = strings.TrimSuffix(r.Label+", "+p.Part, ", ")
+			if labels[i] == "" && !b.single() {
+				labels[i] = r.Label
 			}
+			p.Part = strings.Trim(labels[i]+", "+p.Part, ", ")
 			rec.Rows = append(rec.Rows, p)
 		}
 	}
 	return rec
+}
+
+// groups names for each row the line that its one point belongs to: of the parameters the one is left out along which x moves most.
+func (b *Book) groups(x string) []string {
+	best, most := make([]string, len(b.Rows)), -1.0
+	for _, along := range b.Table.Given {
+		labels := make([]string, len(b.Rows))
+		low, high := map[string]float64{}, map[string]float64{}
+		for i, r := range b.Rows {
+			var parts []string
+			if r.Device != "" && b.devices() > 1 {
+				parts = append(parts, r.Device)
+			}
+			for _, v := range r.Values {
+				if v.Name != along.Name && b.varies(v.Name) {
+					parts = append(parts, v.Name+" = "+v.Setting)
+				}
+			}
+			labels[i] = strings.Join(parts, ", ")
+			if len(r.Points) == 0 {
+				continue
+			}
+			at := r.Points[0].Cells[x].SI
+			if _, ok := low[labels[i]]; !ok {
+				low[labels[i]], high[labels[i]] = at, at
+			}
+			low[labels[i]], high[labels[i]] = min(low[labels[i]], at), max(high[labels[i]], at)
+		}
+		moved := 0.0
+		for name := range low {
+			moved += high[name] - low[name]
+		}
+		if moved > most {
+			best, most = labels, moved
+		}
+	}
+	return best
+}
+
+// devices is how many devices the rows name.
+func (b *Book) devices() int {
+	names := map[string]bool{}
+	for _, r := range b.Rows {
+		names[r.Device] = true
+	}
+	return len(names)
+}
+
+// varies tells whether rows give different values to a parameter.
+func (b *Book) varies(name string) bool {
+	texts := map[string]bool{}
+	for _, r := range b.Rows {
+		for _, v := range r.Values {
+			if v.Name == name {
+				texts[v.Setting] = true
+			}
+		}
+	}
+	return len(texts) > 1
 }
 
 // overAll are the results that a spreadsheet can work out from a column of points.

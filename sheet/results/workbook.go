@@ -79,19 +79,33 @@ func (c *copybook) styles() error {
 		return excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{colour}}
 	}
 	line := []excelize.Border{{Type: "bottom", Color: "C8CED4", Style: 1}}
+	family, err := c.GetDefaultFont() // as the user's cells
+	if err != nil {
+		return err
+	}
+	size := 0.0
+	if plain, err := c.GetStyle(0); err == nil && plain.Font != nil {
+		size = plain.Font.Size
+	}
+	indent := &excelize.Alignment{Horizontal: "left", Indent: 1}
 	for _, s := range []struct {
 		name  string
 		style excelize.Style
 	}{
-		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", WrapText: true}}},
+		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", Indent: 1, WrapText: true}}},
 		{"number head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "right", Vertical: "bottom", WrapText: true}}},
+		{"text", excelize.Style{Alignment: indent}},
 		{"wrap", excelize.Style{Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "top", WrapText: true}}},
-		{"link", excelize.Style{Font: &excelize.Font{Color: "1B5FA8", Underline: "single"}}},
-		{"pass", excelize.Style{Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB")}},
-		{"fail", excelize.Style{Font: &excelize.Font{Bold: true, Color: "AD1F1F"}, Fill: fill("FBE7E6")}},
-		{"undecided", excelize.Style{Font: &excelize.Font{Bold: true, Color: "855500"}, Fill: fill("FBF0D9")}},
-		{"other", excelize.Style{Font: &excelize.Font{Color: "59636E"}, Fill: fill("ECEFF1")}},
+		{"link", excelize.Style{Alignment: indent, Font: &excelize.Font{Color: "1B5FA8", Underline: "single"}}},
+		{"pass", excelize.Style{Alignment: indent, Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB")}},
+		{"fail", excelize.Style{Alignment: indent, Font: &excelize.Font{Bold: true, Color: "AD1F1F"}, Fill: fill("FBE7E6")}},
+		{"undecided", excelize.Style{Alignment: indent, Font: &excelize.Font{Bold: true, Color: "855500"}, Fill: fill("FBF0D9")}},
+		{"other", excelize.Style{Alignment: indent, Font: &excelize.Font{Color: "59636E"}, Fill: fill("ECEFF1")}},
 	} {
+		if s.style.Font == nil {
+			s.style.Font = &excelize.Font{}
+		}
+		s.style.Font.Family, s.style.Font.Size = family, size
 		id, err := c.NewStyle(&s.style)
 		if err != nil {
 			return err
@@ -161,6 +175,15 @@ func (c *copybook) pointsTabs() error {
 		}
 	}
 	heads = append(heads, "status", "why")
+	if last, err := excelize.ColumnNumberToName(len(heads) - 1); err == nil { // a printed row ends before its why
+		area := fmt.Sprintf("'%s'!$A$1:$%s$%d", c.points, last, total+1)
+		if err := c.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: area, Scope: c.points}); err != nil {
+			return err
+		}
+		if err := c.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: "'" + c.points + "'!$1:$1", Scope: c.points}); err != nil {
+			return err
+		}
+	}
 	w, err := c.NewStreamWriter(c.points)
 	if err != nil {
 		return err
@@ -170,7 +193,7 @@ func (c *copybook) pointsTabs() error {
 	for i, h := range heads {
 		width, fixed := widths[h]
 		if !fixed {
-			width = 12
+			width = max(9.5, widthOf(h))
 		}
 		if err := w.SetColWidth(i+1, i+1, width); err != nil {
 			return err
@@ -203,6 +226,15 @@ func (c *copybook) pointsTabs() error {
 		}
 	}
 	return w.Flush()
+}
+
+// widthOf is what the longest word of a head needs.
+func widthOf(head string) float64 {
+	longest := 0
+	for _, word := range strings.Fields(head) {
+		longest = max(longest, len(word))
+	}
+	return 1.1*float64(longest) + 2
 }
 
 // page has a tab printed over the width of one landscape page.
@@ -241,7 +273,12 @@ func orNil(x float64) any {
 }
 
 func (c *copybook) point(r Row, p record.Point, at int, columns []record.Column, formulas map[string]workbook.Formula) ([]any, error) {
-	row := []any{r.Number, workbook.Safe(r.Label), p.Number, excelize.Cell{Value: p.At.Seconds()}, workbook.Safe(p.Part)}
+	text := func(words string) any { return excelize.Cell{StyleID: c.style["text"], Value: workbook.Safe(words)} }
+	seconds, err := c.look(cell{format: "0.000"})
+	if err != nil {
+		return nil, err
+	}
+	row := []any{r.Number, text(r.Label), p.Number, excelize.Cell{StyleID: seconds, Value: p.At.Seconds()}, text(p.Part)}
 	for _, col := range columns {
 		x, ok := p.Cells[col.Name]
 		if !ok {
@@ -263,7 +300,7 @@ func (c *copybook) point(r Row, p record.Point, at int, columns []record.Column,
 			row = append(row, excelize.Cell{StyleID: style, Value: orNil(x.U)})
 		}
 	}
-	return append(row, p.Status(), workbook.Safe(p.Why)), nil
+	return append(row, text(p.Status()), text(p.Why)), nil
 }
 
 // results writes the columns of results into the user's tab, one empty column behind everything that is there.
@@ -298,7 +335,7 @@ func (c *copybook) results() error {
 		if err := c.SetCellStyle(tab, head, head, style); err != nil {
 			return err
 		}
-		if err := c.SetColWidth(tab, letter, letter, col.width); err != nil {
+		if err := c.SetColWidth(tab, letter, letter, max(col.width, widthOf(col.head))); err != nil {
 			return err
 		}
 	}
