@@ -13,10 +13,15 @@ import (
 	"path"
 	"strings"
 	"time"
+
+	"fourwire/report/html/viewer"
 )
 
 //go:embed assets
 var files embed.FS
+
+//go:embed trace
+var traceFiles embed.FS
 
 // media of the files that there are: what the machine believes about file names does not matter.
 var media = map[string]string{
@@ -52,6 +57,7 @@ func Handler() http.Handler {
 		all[at] = newFile(name, data)
 		return nil
 	})
+	viewing(all)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		f, ok := all[r.URL.Path]
 		if !ok {
@@ -65,6 +71,17 @@ func Handler() http.Handler {
 		h.Set("Cache-Control", "no-cache")
 		http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.data))
 	})
+}
+
+// viewing adds the viewer of traces: that of the reports, with a store that asks the API.
+func viewing(all map[string]file) {
+	before, _ := viewer.Script("text.js") // embedded files can be read, and a test does
+	behind, _ := viewer.Script("store.js", "draw.js", "viewer.js")
+	store, _ := traceFiles.ReadFile("trace/binstore.js")
+	exports, _ := traceFiles.ReadFile("trace/exports.js")
+	style, _ := viewer.Style()
+	all["/viewer.js"] = newFile("viewer.js", []byte(before+string(store)+behind+string(exports)))
+	all["/viewer.css"] = newFile("viewer.css", []byte(style))
 }
 
 func newFile(name string, data []byte) file {

@@ -45,13 +45,15 @@ var arrows = map[string][]string{
 	"record/trace":      {"quantity"},
 	"report":            {"internal/ledger", "record", "record/trace", "quantity/..."}, // the forms below are handed to it
 	"report/chart":      {"report", "record", "record/trace", "quantity"},
-	"report/html":       {"internal/ledger", "report", "report/wiring", "report/chart", "report/tiles", "record", "record/trace", "quantity", "internal/diag"},
+	"report/html":       {"report/html/viewer", "internal/ledger", "report", "report/wiring", "report/chart", "report/tiles", "record", "record/trace", "quantity", "internal/diag"},
 	"report/tiles":      {"record/trace"},
 	"report/workbook":   {"report", "report/chart", "record", "record/trace", "quantity", "internal/diag"},
 	"report/wiring":     {"quantity"},
 	"report/junit":      {"report", "record", "quantity", "internal/diag"},
 	"report/reporttest": {"internal/ledger", "record", "record/trace", "quantity", "internal/clock"},
 	"report/terminal":   {"report", "report/chart", "record", "quantity", "internal/diag", "internal/clock"},
+
+	"report/html/viewer": {}, // shared by reports and the page of a daemon
 
 	"sequence/expr":    {"quantity/...", "internal/diag", "analysis/sweep"},
 	"sequence/battery": {"analysis/battery", "quantity/...", "internal/diag"},
@@ -81,7 +83,7 @@ var arrows = map[string][]string{
 	"daemon/index":  {},
 	"daemon/access": {"internal/clock"},
 	"daemon/api":    {"daemon/access", "daemon/live", "internal/clock", "quantity"}, // the work behind it is an interface of its own
-	"daemon/web":    {},                                                             // it calls the API over HTTP, as everybody does
+	"daemon/web":    {"report/html/viewer"},                                         // it calls the API over HTTP, as everybody does
 	"client":        {"daemon/api", "internal/clock", "quantity"},                   // what is sent and answered are the types of the API
 	"daemon":        {"daemon/...", "record", "record/trace", "report", "driver/guardian", "transport", "quantity/...", "internal/clock"},
 

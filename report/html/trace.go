@@ -2,7 +2,7 @@ package html
 
 import (
 	"cmp"
-	"embed"
+	_ "embed" // of the page's parts
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,13 +12,13 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"fourwire/quantity"
 	"fourwire/record"
 	"fourwire/record/trace"
 	"fourwire/report"
 	"fourwire/report/chart"
+	"fourwire/report/html/viewer"
 	"fourwire/report/tiles"
 )
 
@@ -28,23 +28,14 @@ var traceText string
 //go:embed trace.css
 var traceStyle string
 
-//go:embed viewer
-var viewerFiles embed.FS
-
 // viewerScript is the viewer of traces, in one piece.
 func viewerScript() (script, style string, err error) {
-	var b strings.Builder
-	b.WriteString("(() => {\n\"use strict\";\n")
-	for _, name := range []string{"text.js", "store.js", "draw.js", "viewer.js"} {
-		data, err := viewerFiles.ReadFile("viewer/" + name)
-		if err != nil {
-			return "", "", err
-		}
-		b.Write(data)
+	script, err = viewer.Script(viewer.Reports()...)
+	if err != nil {
+		return "", "", err
 	}
-	b.WriteString("})();\n")
-	css, err := viewerFiles.ReadFile("viewer/viewer.css")
-	return b.String(), string(css), err
+	style, err = viewer.Style()
+	return "(() => {\n\"use strict\";\n" + script + "})();\n", style, err
 }
 
 // traceView is a trace on the page.

@@ -62,7 +62,7 @@ export function words(e) {
   const hint = e.hint ? ` (${e.hint})` : "";
   if (e instanceof Refusal && e.status === 429) return `Too many requests; try again in ${e.after || 1} s.`;
   if (e instanceof Refusal || e instanceof Away) return capital(e.message) + hint + ".";
-  return "The page made a mistake: " + e.message;
+  return capital(e.message) + ".";
 }
 
 export const capital = text => text ? text[0].toUpperCase() + text.slice(1) : text;

@@ -13,8 +13,9 @@ import { historyView } from "./history.js";
 import { recordView } from "./record.js";
 import { compareView } from "./compare.js";
 import { driftView } from "./drift.js";
+import { traceView } from "./trace.js";
 
-const views = { bench: benchView, new: submitView, queue: queueView, job: jobView, history: historyView, record: recordView, compare: compareView, drift: driftView };
+const views = { bench: benchView, new: submitView, queue: queueView, job: jobView, history: historyView, record: recordView, compare: compareView, drift: driftView, trace: traceView };
 const main = document.getElementById("main");
 let shown = null, at = null;
 

@@ -251,7 +251,7 @@ function traceViewer(figure, t) {
   const seconds = x => Number((x * t.interval).toPrecision(15)) + "s";
   const zoomCommand = (a, b) => `fourwire zoom ${t.record} ${t.name} --from ${seconds(a)} --to ${seconds(b)}`;
   function between() {
-    const [a, b] = cursors.map(c => c.at).sort((x, y) => x - y), k = Math.max(0, t.i), s = t.signals[k], sum = traceSum(t, store, a, b);
+    const [a, b] = cursors.map(c => c.at).sort((x, y) => x - y), k = Math.max(0, t.i), s = t.signals[k], sum = store.sum ? store.sum(a, b) : traceSum(t, store, a, b);
     const unit = s.unit === "A" ? "C" : s.unit + "·s", wait = sum.waiting ? "…" : null, none = sum.count ? null : "–";
     const set = (key, words) => {
       if (facts[key] && facts[key].textContent !== words) facts[key].textContent = words;
@@ -270,7 +270,7 @@ function traceViewer(figure, t) {
   function depth() {
     const s = store.levels[shown.used].s, per = (view.b - view.a) / (shown.box.right - shown.box.left);
     let words = s === 1 ? "Every sample of what is shown is here." : `One bin is ${timeText(s * t.interval, t.interval)}.`;
-    if (store.state.failed) words = `Finer views are missing: keep the folder "report" beside this page.`;
+    if (store.state.failed) words = store.state.why || `Finer views are missing: keep the folder "report" beside this page.`;
     else if (store.state.packed) words += " This browser is too old to unpack finer views.";
     else if (store.state.waiting) words += " Loading…";
     else if (shown.used > shown.want && s > 1.5 * per) words += t.whole ? "" : ` Beyond this depth: ${zoomCommand(Math.floor(view.a), Math.ceil(view.b))} --raw; the page keeps single samples ${t.events.length ? "around events" : "where the current swings most"} only.`;
@@ -338,9 +338,4 @@ function traceViewer(figure, t) {
   root.hidden = false;
   figure.classList.add("seen");
   draw();
-}
-
-for (const figure of document.querySelectorAll("figure.trace")) {
-  const data = figure.querySelector("script[type='application/json']");
-  if (data) traceViewer(figure, JSON.parse(data.textContent));
 }
