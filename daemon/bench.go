@@ -9,6 +9,8 @@ import (
 	"fourwire/daemon/api"
 )
 
+const calibrationSoon = 30 // days before a calibration runs out, when that is said
+
 // Alive says that the daemon works.
 func (d *Daemon) Alive() api.Alive {
 	a := api.Alive{OK: true, Version: d.config.Version, Uptime: d.clock.Since(d.began).Seconds(), Access: "open"}
@@ -30,7 +32,8 @@ func (d *Daemon) Bench() api.Bench {
 	for _, in := range b.Instruments {
 		holders[in.Name] = d.queue.Holder(in.Name)
 	}
-	today := d.clock.Now().UTC().Format(time.DateOnly)
+	now := d.clock.Now().UTC()
+	today, soon := now.Format(time.DateOnly), now.AddDate(0, 0, calibrationSoon).Format(time.DateOnly)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	b.Armed, b.ArmedBy, b.ArmedUntil, b.Held, b.LastOff = d.armed.on && d.held == "", d.armed.by, d.armed.until, d.blocked(), d.lastOff
@@ -44,6 +47,7 @@ func (d *Daemon) Bench() api.Bench {
 			in.Health.State = "unknown"
 		}
 		in.Overdue = in.Due != "" && in.Due < today
+		in.DueSoon = in.Due != "" && !in.Overdue && in.Due <= soon
 		if p := d.runs[in.Job]; p != nil && in.Job != "" {
 			for _, o := range p.outputs {
 				if name, _, _ := strings.Cut(o.Channel, "."); name == in.Name {

@@ -10,7 +10,8 @@ import (
 
 const (
 	healthEvery = time.Minute
-	healthAgain = 5 * time.Second // where an instrument was needed for something else
+	healthAgain = 5 * time.Second  // where an instrument was needed for something else
+	healthLost  = 15 * time.Second // where one cannot be reached
 	probeWithin = 10 * time.Second
 )
 
@@ -84,15 +85,23 @@ func (d *Daemon) watchHealth(ctx context.Context) {
 			if ctx.Err() != nil {
 				return
 			}
-			if h, ok := d.ask(ctx, in.Name); ok {
-				d.mu.Lock()
-				before := d.health[in.Name]
-				d.health[in.Name] = h
-				d.mu.Unlock()
-				changed = changed || before.State != h.State || before.Error != h.Error
-			} else {
-				pause = healthAgain
+			h, ok := d.ask(ctx, in.Name)
+			if !ok {
+				pause = min(pause, healthAgain)
+				continue
 			}
+			if h.State == "unreachable" {
+				pause = min(pause, healthLost)
+			}
+			d.mu.Lock()
+			before := d.health[in.Name]
+			h = following(before, h)
+			d.health[in.Name] = h
+			d.mu.Unlock()
+			if before.State != h.State {
+				d.log.Info().Str("instrument", in.Name).Str("was", before.State).Str("state", h.State).Str("error", h.Error).Msg("health")
+			}
+			changed = changed || before.State != h.State || before.Error != h.Error || before.LastError != h.LastError
 		}
 		if changed {
 			d.tellBench()
@@ -101,6 +110,22 @@ func (d *Daemon) watchHealth(ctx context.Context) {
 			return
 		}
 	}
+}
+
+// following is what is known of an instrument after it has been asked again.
+func following(before, h api.Health) api.Health {
+	h.Since = h.Checked
+	if before.State == h.State {
+		h.Since = before.Since
+	}
+	if h.Identity == "" {
+		h.Identity = before.Identity
+	}
+	h.LastError, h.LastAt = before.LastError, before.LastAt
+	if h.State == "warning" {
+		h.LastError, h.LastAt = h.Error, h.Checked
+	}
+	return h
 }
 
 // ask asks one instrument; ok is false where it is needed for something else.

@@ -187,7 +187,22 @@ func (d *desk) Probe(ctx context.Context, name string) daemon.Probed {
 	}
 	defer func() { _ = one.Close() }() // it was only asked
 	id := one.Identity()
-	return daemon.Probed{Identity: strings.Join([]string{id.Maker, id.Model, id.Serial, id.Firmware}, ", ")}
+	said := daemon.Probed{Identity: strings.Join([]string{id.Maker, id.Model, id.Serial, id.Firmware}, ", ")}
+	err = one.CheckErrors(ctx)
+	if errors.Is(err, ieee488.ErrRestarted) { // nobody relied on what it was set to
+		err = one.CheckErrors(ctx)
+	}
+	var fault *ieee488.Fault
+	if errors.As(err, &fault) && len(fault.Queue) > 0 {
+		var held []string
+		for _, e := range fault.Queue {
+			held = append(held, e.Error())
+		}
+		said.Queue = strings.Join(held, "; ")
+		return said
+	}
+	said.Err = err
+	return said
 }
 
 // Arguments are those of a run.

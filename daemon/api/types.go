@@ -301,10 +301,13 @@ type Finding struct {
 
 // Health is what was last found out about an instrument while it was idle.
 type Health struct {
-	State    string    `json:"state" enum:"unknown,ok,warning,unreachable,wrong"`
-	Checked  time.Time `json:"checked,omitzero"`
-	Identity string    `json:"identity,omitempty"`
-	Error    string    `json:"error,omitempty" doc:"why it is not ok, or what its error queue held"`
+	State     string    `json:"state" enum:"unknown,ok,warning,unreachable,wrong"`
+	Checked   time.Time `json:"checked,omitzero"`
+	Since     time.Time `json:"since,omitzero" doc:"when it was first found in this state"`
+	Identity  string    `json:"identity,omitempty" doc:"as it answered last"`
+	Error     string    `json:"error,omitempty" doc:"why it is not ok, or what its error queue held"`
+	LastError string    `json:"last_error,omitempty" doc:"what its error queue held when it was not empty last; asking empties it"`
+	LastAt    time.Time `json:"last_error_at,omitzero" doc:"when that was asked"`
 }
 
 // Output is what a role of the running job has on, as last told by its record.
@@ -326,6 +329,7 @@ type Instrument struct {
 	Calibrated string    `json:"calibrated,omitempty"`
 	Due        string    `json:"due,omitempty" doc:"date on which its calibration runs out, as its model states the interval"`
 	Overdue    bool      `json:"overdue,omitempty"`
+	DueSoon    bool      `json:"due_soon,omitempty" doc:"its calibration runs out within 30 days"`
 	Health     Health    `json:"health"`
 	Job        string    `json:"job,omitempty" doc:"the job that has it"`
 	Outputs    []Output  `json:"outputs,omitempty"`
