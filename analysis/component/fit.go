@@ -21,8 +21,11 @@ type Problem struct {
 	Start        []float64
 	Scale        []float64 // typical sizes of the parameters, for steps about zero; nil: those of Start, 1 where it is 0
 	// Weighted says that residuals are in units of standard uncertainties: the covariance then is that of these, enlarged where
-	// the residuals are larger than they allow, and never made smaller.
+	// the residuals are larger than chance allows, and never made smaller.
 	Weighted bool
+	// Spread fills by how much more each residual scatters than an observation does; nil: all alike. It goes into the covariance
+	// only, for residuals that are made least without regard to it.
+	Spread func(parameters, spread []float64)
 }
 
 // Fit is the minimum of a problem.
@@ -34,6 +37,8 @@ type Fit struct {
 	ResidualSD float64     // with n - p
 	DOF        int
 	Steps      int
+	// Known says that Std comes from uncertainties that were stated, and not from the scatter of the residuals.
+	Known bool
 }
 
 // ErrNoMinimum is returned where the search does not come to rest.
@@ -213,10 +218,10 @@ func (s *search) fit(steps int) (Fit, error) {
 	if f.DOF > 0 {
 		f.ResidualSD = math.Sqrt(f.RSS / float64(f.DOF))
 		variance = f.RSS / float64(f.DOF)
-		if s.Weighted {
-			variance = max(1, variance)
+		if s.Weighted && variance <= 1+2*math.Sqrt(2/float64(f.DOF)) { // within two standard deviations of chi-squared
+			f.Known, variance = true, 1
 		}
-	} else if !s.Weighted {
+	} else if f.Known = s.Weighted; !f.Known {
 		variance = 0
 	}
 	if !s.differentiate() {
@@ -248,11 +253,14 @@ func (s *search) fit(steps int) (Fit, error) {
 	}
 	inverse := mat.NewTriDense(m, mat.Upper, nil)
 	_ = inverse.InverseTri(triangle) // the condition was judged before
+	middle := s.spreads(&qr, &f, &variance)
 	for i := range m {
 		f.Covariance[i] = make([]float64, m)
 		for j := range m {
-			for k := max(i, j); k < m; k++ {
-				f.Covariance[i][j] += inverse.At(i, k) * inverse.At(j, k)
+			for k := i; k < m; k++ {
+				for l := j; l < m; l++ {
+					f.Covariance[i][j] += inverse.At(i, k) * middle.At(k, l) * inverse.At(j, l)
+				}
 			}
 			f.Covariance[i][j] *= variance / (scales[i] * scales[j])
 		}
@@ -261,13 +269,51 @@ func (s *search) fit(steps int) (Fit, error) {
 	return f, nil
 }
 
-// Expanded is the expanded uncertainty of a parameter for about 95 %, with Student's t for the degrees of freedom.
+// spreads is what stands between the two inverse triangles of the covariance: Q' G^2 Q with the spreads G, the identity where all are alike. With
+// spreads the variance is that of the observations.
+func (s *search) spreads(qr *mat.QR, f *Fit, variance *float64) mat.Matrix {
+	n, m := len(s.residuals), len(s.at)
+	if s.Spread == nil {
+		one := mat.NewDiagDense(m, nil)
+		for j := range m {
+			one.SetDiag(j, 1)
+		}
+		return one
+	}
+	g := make([]float64, n)
+	s.Spread(s.at, g)
+	var q mat.Dense
+	qr.QTo(&q)
+	out := mat.NewDense(m, m, nil)
+	for k := range m {
+		for l := range m {
+			var sum float64
+			for i := range n {
+				sum += q.At(i, k) * g[i] * g[i] * q.At(i, l)
+			}
+			out.Set(k, l, sum)
+		}
+	}
+	// of the residuals (1 - Q Q') e, the variance counts where e has that of g
+	if !f.Known && f.DOF > 0 {
+		var expected float64
+		for i := range n {
+			expected += g[i] * g[i]
+		}
+		expected -= mat.Trace(out)
+		*variance = f.RSS / expected
+	}
+	return out
+}
+
+// Expanded is the expanded uncertainty of a parameter for about 95 %, with Student's t for the degrees of freedom where the
+// uncertainties of the observations were not known.
 func (f Fit) Expanded(parameter int) float64 {
 	return f.Std[parameter] * f.factor()
 }
 
 func (f Fit) factor() float64 {
-	if f.DOF < 1 {
+	if f.DOF < 1 || f.Known {
 		return 2
 	}
 	return uncertain.Factor(uncertain.Coverage95, float64(f.DOF))
@@ -282,7 +328,11 @@ func (f Fit) Values(ledger *measured.Ledger, name string, dims ...quantity.Dimen
 	for i, d := range dims {
 		estimates[i] = quantity.Of(f.Parameters[i], d)
 	}
-	return uncertain.Correlated(ledger, name, estimates, f.Covariance, float64(max(0, f.DOF)))
+	dof := float64(max(0, f.DOF))
+	if f.Known {
+		dof = 0
+	}
+	return uncertain.Correlated(ledger, name, estimates, f.Covariance, dof)
 }
 
 // Parameter is a parameter with its expanded uncertainty.

@@ -131,8 +131,18 @@ func FitCell(points []Point, kelvin float64, residual Residual) (CellFit, error)
 	cell := func(b []float64) Cell {
 		return Cell{Photo: b[0], Saturation: math.Exp(b[1]), Ideality: b[2], Series: b[3], Shunt: 1 / b[4], Kelvin: kelvin}
 	}
+	var spread func(b, g []float64)
+	if residual == Implicit { // an error of a current counts on both sides of the law
+		spread = func(b, g []float64) {
+			c := cell(b)
+			nvt := c.Ideality * ThermalVolts(kelvin)
+			for i, p := range kept {
+				g[i] = 1 + c.Series*(c.Saturation/nvt*math.Exp((p.Volts+p.Amps*c.Series)/nvt)+1/c.Shunt)
+			}
+		}
+	}
 	fit, err := Solve(Problem{
-		Observations: len(kept), Start: start, Scale: []float64{start[0], 1, 1, max(1e-4, start[3]), max(start[4], 1e-3*start[0])},
+		Observations: len(kept), Start: start, Scale: []float64{start[0], 1, 1, max(1e-4, start[3]), max(start[4], 1e-3*start[0])}, Spread: spread,
 		Residuals: func(b, r []float64) {
 			c := cell(b)
 			for i, p := range kept {

@@ -14,7 +14,7 @@ import (
 type fitted struct {
 	b       []float64   // parameters as they were fitted
 	cov     [][]float64 // of these, enlarged where the points scatter by more than their uncertainty
-	misfit  float64     // the part of cov that is beyond the uncertainty of the points: 0 to 1
+	misfit  float64     // the part of cov that is beyond the uncertainty of the points, and beyond chance: 0 to 1
 	weighed bool        // by the uncertainty of the points; else cov is all that they scatter by
 	dof     int
 	of      func(b []float64) []float64 // results from parameters, in the order of the words of its kind, without residual and counts
@@ -54,7 +54,10 @@ func lawOf(kind sequence.FitKind) law {
 
 func fromFit(f component.Fit, weighted bool) fitted {
 	out := fitted{b: f.Parameters, cov: f.Covariance, dof: f.DOF, misfit: 1, weighed: weighted}
-	if weighted && f.DOF > 0 {
+	switch {
+	case f.Known:
+		out.misfit = 0
+	case weighted && f.DOF > 0:
 		out.misfit = math.Max(0, 1-float64(f.DOF)/f.RSS)
 	}
 	return out
