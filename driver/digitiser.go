@@ -132,14 +132,23 @@ func (d *Digitiser) arm(ctx context.Context, want Capture) (Armed, error) {
 			return Armed{}, err
 		}
 	}
-	err = d.act(ctx, words...)
-	d.measuring = measuring{inputs: d.inputs} // whether these words changed what readings use is not known
-	if err == nil {
+	was := d.stands
+	say := differing(words, was.capture)
+	if len(say) > 0 {
+		err = d.act(ctx, say...)
+		d.measuring = measuring{inputs: d.inputs} // whether these words changed what readings use is not known
+	}
+	switch {
+	case err != nil:
+	case was.capture == nil || timed(say):
 		err = d.verifyCapture(ctx, &a)
+	default:
+		a.IntervalSeconds, a.Points, a.Before, a.BandwidthHertz = was.armed.IntervalSeconds, was.armed.Points, was.armed.Before, was.armed.BandwidthHertz
 	}
 	if err != nil {
 		return Armed{}, err
 	}
+	d.stands.capture, d.stands.armed = words, a
 	behind := float64(a.Points-a.Before) * a.IntervalSeconds
 	if a.ApertureSeconds > 0 {
 		behind = a.ApertureSeconds

@@ -65,6 +65,7 @@ type channel struct {
 	recording  *recording
 	capture    *capture
 	list       *listing
+	stands     standing
 
 	measuring
 }

@@ -71,13 +71,21 @@ func (l *List) Load(ctx context.Context, p ListPlan) error {
 		return l.wrap(err)
 	}
 	l.list = &listing{of: p.Of, following: true}
-	if err := l.act(ctx, words...); err != nil {
+	begins := l.stands.begins
+	l.stands.begins = nil
+	if err := l.act(ctx, differing(words, begins)...); err != nil {
 		l.levelRange = 0 // how much of it was taken is not known
 		l.list.of = 0
 		return l.wrap(err)
 	}
 	if words[0].verb == "level range" {
 		l.levelRange = words[0].x
+	}
+	for _, w := range words {
+		switch w.verb {
+		case "list timed", "list stepped", "list at once", "list software", "list line":
+			l.stands.begins = append(l.stands.begins, w)
+		}
 	}
 	return nil
 }
@@ -201,8 +209,14 @@ func (l *List) depth(ctx context.Context, steps int) error {
 	if !l.canAsk("list depth") {
 		return nil
 	}
-	most, err := l.setting(ctx, "list depth")
+	most, err := l.stands.depth, error(nil)
+	if most == 0 {
+		if most, err = l.setting(ctx, "list depth"); err == nil {
+			l.stands.depth = most
+		}
+	}
 	if err == nil && float64(steps) > most {
+		l.stands.depth = 0 // asked anew
 		err = fmt.Errorf("a list of %d steps: the instrument says that it takes %g", steps, most)
 	}
 	return err

@@ -94,7 +94,7 @@ func (c *channel) forget() {
 	c.limited, c.level, c.mode, c.levelRange = false, false, "", 0
 	c.forces, c.complies = false, false
 	c.measuring = measuring{inputs: c.inputs}
-	c.capture = nil
+	c.capture, c.stands = nil, standing{}
 	if c.list != nil { // it is not followed by chance: the next fixed value puts it back
 		c.list.running, c.list.of = false, 0
 	}

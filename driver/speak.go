@@ -36,6 +36,7 @@ func (c *channel) say(ctx context.Context, words ...word) error {
 // utter sends words whatever is under way; only what makes safe does it without hearing first what was asked before.
 func (c *channel) utter(ctx context.Context, words ...word) error {
 	in := c.in
+	in.unsettle(words)
 	in.message = in.message[:0]
 	for _, w := range words {
 		for _, t := range c.spec.Dialect.Say[w.verb] {

@@ -18,6 +18,7 @@ type Digitises struct {
 	Before         bool          // samples before the trigger can be kept
 	BandwidthHertz float64       // of the filter before the converter, at -3 dB; 0: not stated
 	SkewSeconds    float64       // between the amp and the volt of one sample, at most; 0: not stated
+	Again          time.Duration // from the end of a triggered reading until the next trigger is heard; 0: not stated
 	Triggers       []string      // what it can wait for: words of [TriggerWords]
 }
 
@@ -69,6 +70,7 @@ func digitisesShape() *diag.Shape {
 		{Name: "grid", Type: diag.Amount(quantity.Time), About: "intervals are whole multiples of it; left out: any interval"},
 		{Name: "points", Type: diag.Whole(2, 2_000_000_000), About: "samples that its buffer holds, an amp and a volt of one moment counting as one"},
 		{Name: "readings", Type: diag.Whole(1, 2_000_000_000), About: "readings that it holds, one integrated at each trigger; left out: it takes samples alone"},
+		{Name: "again", Type: diag.Amount(quantity.Time), About: "from the end of a triggered reading until the next trigger is heard; reading of timing where left out"},
 		{Name: "before", Type: diag.YesNo(), About: "whether samples from before the trigger can be kept"},
 		{Name: "bandwidth", Type: diag.Amount(quantity.Frequency), About: "of the filter before the converter, at -3 dB"},
 		{Name: "skew", Type: diag.Amount(quantity.Time), About: "between the amp and the volt of one sample, at most"},
@@ -93,7 +95,7 @@ func triggersShape() *diag.Shape {
 }
 
 func (r *reader) digitises(n *diag.Node, ch *Channel) *Digitises {
-	d := &Digitises{Grid: r.duration(n.Get("grid")), Before: yes(n.Get("before")), BandwidthHertz: r.amount(n.Get("bandwidth")), SkewSeconds: r.amount(n.Get("skew"))}
+	d := &Digitises{Grid: r.duration(n.Get("grid")), Again: r.duration(n.Get("again")), Before: yes(n.Get("before")), BandwidthHertz: r.amount(n.Get("bandwidth")), SkewSeconds: r.amount(n.Get("skew"))}
 	if p := n.Get("points"); p != nil {
 		d.Points = whole(p)
 	}

@@ -210,7 +210,11 @@ func (p *Plan) fastTakers(f *Fast) (why string) {
 		if spec == nil || spec.Digitises == nil || spec.Triggers == nil || spec.Digitises.Readings == 0 || !spec.Digitises.CanTrigger(model.OnLine) {
 			return fmt.Sprintf("%s takes no readings at pulses of a trigger line", ch)
 		}
-		f.Slack = max(f.Slack, p.models[ch.Instrument].Timing.Reading+spec.Triggers.Delay+spec.Triggers.Jitter)
+		again := spec.Digitises.Again
+		if again == 0 {
+			again = p.models[ch.Instrument].Timing.Reading
+		}
+		f.Slack = max(f.Slack, again+spec.Triggers.Delay+spec.Triggers.Jitter)
 		at, had := of[ch.Instrument]
 		if !had {
 			of[ch.Instrument] = len(f.Takers)

@@ -47,10 +47,11 @@ func (l *listing) run(ctx context.Context) (err error) {
 	if err := l.await(ctx); err != nil {
 		return err
 	}
-	if err := l.fetch(ctx); err != nil {
+	said, err := l.fetch(ctx)
+	if err != nil {
 		return err
 	}
-	return l.look(ctx)
+	return l.look(ctx, said)
 }
 
 // arm puts every reading on the range that its largest value of this list needs, and has it wait for the pulses; the list is loaded meanwhile.
@@ -170,8 +171,8 @@ func (l *listing) await(ctx context.Context) error {
 	return nil
 }
 
-// fetch takes the readings, all of each channel as one block.
-func (l *listing) fetch(ctx context.Context) error {
+// fetch takes the readings, all of each channel as one block, and asks meanwhile every role that is on what it is doing.
+func (l *listing) fetch(ctx context.Context) ([]driver.Status, error) {
 	var tasks []task
 	want := l.plan.Parts * len(l.levels)
 	for i := range l.takers {
@@ -193,16 +194,12 @@ func (l *listing) fetch(ctx context.Context) error {
 			return nil
 		}})
 	}
-	return l.r.together(ctx, tasks...)
+	return l.r.inspectBeside(ctx, tasks...)
 }
 
-// look asks every role that is on whether it still is, and whether a protection has tripped: that stays until it is reset.
-func (l *listing) look(ctx context.Context) error {
+// look sees whether every role that was on still is, and whether a protection has tripped: that stays until it is reset.
+func (l *listing) look(ctx context.Context, said []driver.Status) error {
 	r := l.r
-	said, err := r.inspectAll(ctx)
-	if err != nil {
-		return err
-	}
 	for i, st := range said {
 		role := &r.roles[i]
 		switch {

@@ -46,8 +46,12 @@ func inTurn(ctx context.Context, tasks []task) error {
 
 // inspectAll asks every role that is on what it is doing, and what it is set to; by role.
 func (r *runner) inspectAll(ctx context.Context) ([]driver.Status, error) {
+	return r.inspectBeside(ctx)
+}
+
+// inspectBeside is inspectAll beside other tasks, which go first at an instrument that has both.
+func (r *runner) inspectBeside(ctx context.Context, tasks ...task) ([]driver.Status, error) {
 	said := make([]driver.Status, len(r.roles))
-	var tasks []task
 	for i := range r.roles {
 		role := &r.roles[i]
 		if role.feed == nil && role.sink == nil || !r.state[i].On {
