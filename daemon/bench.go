@@ -26,7 +26,7 @@ func (d *Daemon) Bench() api.Bench {
 	b := api.Bench{Name: d.name(), Title: about.Title, Simulated: about.Simulated, Version: d.config.Version, Outputs: "off", Instruments: slices.Clone(about.Instruments)}
 	b.Queue.Scheduled, b.Queue.Queued, b.Queue.Running = d.queue.Counts()
 	if d.lab != nil {
-		b.Queue = d.Lab().Queue
+		b.Queue.Scheduled, b.Queue.Queued, b.Queue.Running = d.lab.Counts()
 	}
 	holders := map[string]string{}
 	for _, in := range b.Instruments {

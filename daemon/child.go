@@ -142,6 +142,9 @@ func (d *Daemon) giveBack(ctx context.Context, j queue.Job, why string) queue.Re
 	if d.lab == nil { // it was taken when this bench was not alone
 		return queue.Result{State: queue.Cancelled, Exit: exitInterrupted, Reason: "it was taken from a lab that this daemon has not joined"}
 	}
+	if len(j.Attempts) > 1 || j.Resumes != "" { // it has a history here
+		return queue.Result{State: queue.Failed, Exit: exitBench, Reason: "not begun: " + why, Again: true, Resumable: j.Resumes != ""}
+	}
 	d.lab.GiveBack(context.WithoutCancel(ctx), j)
 	return queue.Result{State: queue.Cancelled, Exit: exitInterrupted, Drop: true}
 }

@@ -44,7 +44,9 @@ func (d *Daemon) join(ctx context.Context) error {
 	if d.lab, err = fleet.New(o); err != nil {
 		return err
 	}
-	err = d.lab.Join(ctx, joinWithin+o.Lease/4)
+	if err = d.lab.Join(ctx, joinWithin+o.Lease/4); errors.Is(err, fleet.ErrTaken) {
+		d.lab.Close()
+	}
 	if errors.Is(err, fleet.ErrUnreachable) {
 		d.log.Warn().Err(err).Msg("the lab cannot be joined yet; it is tried further")
 		return nil
@@ -439,15 +441,6 @@ func (d *Daemon) Lab() api.Lab {
 		out.Members = append(out.Members, one)
 	}
 	slices.SortFunc(out.Members, func(a, b api.Member) int { return strings.Compare(a.Name, b.Name) })
-	for _, j := range d.lab.Jobs() {
-		switch {
-		case j.State == queue.Scheduled:
-			out.Queue.Scheduled++
-		case j.State == queue.Queued:
-			out.Queue.Queued++
-		case j.State.Active():
-			out.Queue.Running++
-		}
-	}
+	out.Queue.Scheduled, out.Queue.Queued, out.Queue.Running = d.lab.Counts()
 	return out
 }

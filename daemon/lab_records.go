@@ -12,8 +12,6 @@ import (
 	"time"
 
 	"fourwire/daemon/api"
-	"fourwire/daemon/fleet"
-	"fourwire/daemon/live"
 	"fourwire/daemon/queue"
 	"fourwire/record"
 )
@@ -164,6 +162,9 @@ func (d *Daemon) hear(from string, data []byte) {
 				continue
 			}
 			e.Off.Text = from + ": " + e.Off.Text
+		case "reset":
+			api.Publish(d.events, api.Event{Time: d.clock.Now().UTC(), Kind: "reset"})
+			continue
 		default:
 			continue
 		}
@@ -188,8 +189,8 @@ func (d *Daemon) progressAt(from string, t told, e api.Event) {
 		p = &progress{outputs: map[string]api.Output{}}
 		d.runs[t.Job] = p
 	}
-	if t.Kind == "point" {
-		p.points++
+	if e.Point != nil {
+		p.points = max(p.points, e.Point.N)
 	} else if strings.TrimSpace(e.Text) != "" {
 		p.text = e.Text
 	}
@@ -206,8 +207,3 @@ func (nothing) SaveInput(context.Context, string, []byte) error { return errNoBe
 func (nothing) Input(context.Context, string) ([]byte, error)   { return nil, queue.ErrNotFound }
 
 var errNoBench = errors.New("a hub has no bench")
-
-var (
-	_ fleet.Member           = member{}
-	_ *live.Stream[api.Sent] = (*eventStream)(nil)
-)

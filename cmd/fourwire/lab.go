@@ -22,6 +22,7 @@ type labFlags struct {
 	tokenFile string
 	ca        string
 	cert, key string
+	plain     bool
 	replicas  int
 	lease     time.Duration
 }
@@ -39,6 +40,7 @@ func (f *labFlags) add(flags *pflag.FlagSet) {
 	flags.StringVar(&f.ca, "join-ca", "", "certificate of the authority that vouches for the servers, PEM")
 	flags.StringVar(&f.cert, "join-cert", "", "certificate for the servers, PEM")
 	flags.StringVar(&f.key, "join-key", "", "its key, PEM")
+	flags.BoolVar(&f.plain, "join-plain", false, "join servers on other computers without TLS: on a network of its own only")
 	flags.IntVar(&f.replicas, "join-replicas", 0, "copies of what the lab keeps, where this daemon is its first; 3 in a cluster, else 1, if left out")
 	flags.DurationVar(&f.lease, "lease", 45*time.Second, "a bench that is not heard of for so long has vanished; the same for the whole lab")
 }
@@ -54,7 +56,7 @@ func (f labFlags) options(bench string) (*fleet.Options, error) {
 		}
 		return nil, nil
 	}
-	o := &fleet.Options{Servers: f.join, Lab: f.lab, Name: f.name, Hub: f.hub, Replicas: f.replicas, Lease: f.lease, Secrets: fleet.Secrets{Creds: f.creds, CA: f.ca, Cert: f.cert, Key: f.key}}
+	o := &fleet.Options{Servers: f.join, Lab: f.lab, Name: f.name, Hub: f.hub, Replicas: f.replicas, Lease: f.lease, Secrets: fleet.Secrets{Creds: f.creds, CA: f.ca, Cert: f.cert, Key: f.key, Plain: f.plain}}
 	if o.Name == "" {
 		o.Name = bench
 	}
@@ -62,8 +64,8 @@ func (f labFlags) options(bench string) (*fleet.Options, error) {
 		return bad(fmt.Sprintf("%q is no name for a bench of a lab, or %q none for a lab", o.Name, o.Lab), "letters, digits, - and _, and not any; see --name and --lab")
 	}
 	for _, s := range f.join {
-		if err := fleet.CheckServer(s); err != nil {
-			return bad(err.Error(), "see --join-creds and --join-token-file")
+		if err := fleet.CheckServer(s, f.plain || f.ca != ""); err != nil {
+			return bad(err.Error(), "see --join-creds, --join-token-file, --join-ca and --join-plain")
 		}
 	}
 	if f.lease < time.Second || f.lease > time.Hour {

@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -15,13 +16,13 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
 
 	"fourwire/daemon/api"
+	rec "fourwire/record"
 )
 
 // natsCluster starts three message servers that form a cluster, as a lab would have them, and gives their addresses.
@@ -45,7 +46,7 @@ func natsCluster(t *testing.T) []string {
 			t.Fatal(err)
 		}
 		s, err := server.NewServer(&server.Options{ServerName: fmt.Sprint("nats-", n+1), Host: "127.0.0.1", Port: -1, NoSigs: true, NoLog: true, JetStream: true, StoreDir: t.TempDir(),
-			Cluster: server.ClusterOpts{Name: "lab", Host: "127.0.0.1", Port: port}, Routes: routes, JetStreamMaxMemory: 256 << 20, JetStreamMaxStore: 4 << 30})
+			Cluster: server.ClusterOpts{Name: "lab", Host: "127.0.0.1", Port: port, NoAdvertise: true}, Routes: routes, JetStreamMaxMemory: 256 << 20, JetStreamMaxStore: 4 << 30})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -93,27 +94,27 @@ func put(t *testing.T, path, text string) {
 	}
 }
 
-// atLoads needs as much current of its source as is given, and measures at several loads.
-func atLoads(amps string, loads ...string) api.Submission {
-	return api.Submission{Bench: "any", NoHookup: true, Name: "loads.yaml", Text: `fourwire: sequence/1
-title: Converter at ` + amps + `
+// atLoads needs as much current of its source as is given, and measures so many times.
+func atLoads(amps string, points int) api.Submission {
+	return api.Submission{Bench: "any", NoHookup: true, Name: "loads.yaml", Text: fmt.Sprintf(`fourwire: sequence/1
+title: Converter from a source of %[1]s
 params:
-  iout: {about: load current, default: [` + strings.Join(loads, ", ") + `]}
+  n: {about: counts, default: {from: 1, to: %[2]d, points: %[2]d}}
 needs:
-  feed: {role: source, node: dut.in, volts: 12 V, amps: 0..` + amps + `}
+  feed: {role: source, node: dut.in, volts: 12 V, amps: 0..%[1]s}
   sink: {role: load, node: dut.out, amps: 0..1 A, at_volts: 4.5 V}
 guard:
-  dut.in: {volts: ..18 V, amps: ..5 A}
+  dut.in: {volts: ..18 V, amps: ..20 A}
   dut.out: {volts: ..5.6 V, amps: ..3.3 A}
 steps:
-  - {source: feed, volts: 12 V, amps: ` + amps + `}
-  - sweep: {iout: iout}
+  - {source: feed, volts: 12 V, amps: %[1]s}
+  - sweep: {n: n}
     steps:
-      - {load: sink, hold: iout}
-      - settle: {until: v(dut.out) within 0.2 % for 5 ms, at_most: 2 s}
+      - {load: sink, hold: 100 mA}
+      - settle: {until: v(dut.out) within 0.2 %% for 5 ms, at_most: 2 s}
       - measure: {vo: v(dut.out), io: i(dut.out)}
         aperture: 20 ms
-`}
+`, amps, points)}
 }
 
 // labMember is a bench or a hub of a lab in a process of its own.
@@ -201,30 +202,128 @@ func (m *labMember) folders() []string {
 	return out
 }
 
-// Two benches and a hub, each a process of its own, share work over a cluster of three: a job runs where it fits, once.
-func TestLab(t *testing.T) {
-	servers := natsCluster(t)
-	hub := member(t, "hub", t.TempDir(), servers)
-	strong := member(t, "strong", benchFolder(t, "10 A", "200 W"), servers)
-	weak := member(t, "weak", benchFolder(t, "500 mA", "10 W"), servers)
+// labOf starts a hub and two benches, of which one has a weak source, each a process of its own.
+func labOf(t *testing.T, servers []string, args ...string) (hub, strong, weak *labMember) {
+	t.Helper()
+	hub = member(t, "hub", t.TempDir(), servers, args...)
+	strong = member(t, "strong", benchFolder(t, "10 A", "200 W"), servers, args...)
+	weak = member(t, "weak", benchFolder(t, "500 mA", "10 W"), servers, args...)
 	hub.sees(map[string]string{"strong": "here", "weak": "here", "hub": "here"})
-	var jobs sync.Map
-	submit := func(s api.Submission) string {
-		id := hub.submit(s)
-		jobs.Store(id, s)
-		return id
-	}
-	id := submit(atLoads("1 A", "100 mA", "300 mA"))
-	j := hub.until(id, over)
-	t.Logf("%+v %v %v", j, strong.name, weak.name)
+	return hub, strong, weak
 }
 
-// cutter passes connections on to a server until it is told to cut them, and takes none while they are cut.
-type cutter struct {
-	to       string
-	listener net.Listener
+// ranOnce checks, by what the benches keep and the cluster does not know of, that each job was run once and where it may run: a line in the audit log
+// of one bench, and one record in the folder of the same.
+func ranOnce(t *testing.T, may map[string][]string, benches ...*labMember) {
+	t.Helper()
+	lines := energised(t, benches...)
+	records := map[string][]string{} // benches by the end of the job's id
+	for _, m := range benches {
+		for _, r := range m.folders() {
+			records[r[len(r)-12:]] = append(records[r[len(r)-12:]], m.name)
+		}
+	}
+	for id, where := range may {
+		if got := lines[id]; len(got) != 1 || !slices.Contains(where, got[0]) {
+			t.Errorf("job %s was energised for at %v, want once at one of %v", id, got, where)
+		}
+		if got := records[id[len(id)-12:]]; !slices.Equal(got, lines[id]) {
+			t.Errorf("job %s was energised for at %v and has records at %v", id, lines[id], got)
+		}
+	}
+	if len(lines) != len(may) || len(records) != len(may) {
+		t.Errorf("%d jobs were energised for and %d have records, of %d", len(lines), len(records), len(may))
+	}
+}
 
-	mu    sync.Mutex // guards what follows
-	cut   bool
-	conns []net.Conn
+// copied waits until the hub has the record of a job, and checks that it is whole and as its bench has it.
+func (m *labMember) copied(record string, from *labMember) {
+	m.t.Helper()
+	for m.records != "" {
+		if _, err := os.Stat(filepath.Join(m.records, record)); err == nil {
+			break
+		}
+		pause(m.t, 20*time.Millisecond)
+	}
+	if checked, err := rec.Check(filepath.Join(m.records, record)); err != nil || !checked.Whole {
+		m.t.Errorf("the copy of %s: %+v %v", record, checked, err)
+	}
+	status, _, csv := m.get("/api/records/" + record + "/points.csv")
+	want, err := os.ReadFile(filepath.Join(from.records, record, "points.csv"))
+	if err != nil || status != http.StatusOK || !bytes.Equal(csv, want) {
+		m.t.Errorf("points of %s at the hub: %d, %d bytes; at its bench %d bytes, %v", record, status, len(csv), len(want), err)
+	}
+}
+
+// Two benches and a hub, each a process of its own, share work over a cluster of three: a job runs once, where it fits; the hub shows all of them.
+func TestLab(t *testing.T) {
+	servers := natsCluster(t)
+	hub, strong, weak := labOf(t, servers)
+	benches := map[string]*labMember{"strong": strong, "weak": weak}
+	may := map[string][]string{}
+	from := hub.watch("none", func(e api.Event) bool { return e.Kind == "reset" })
+	none := hub.submit(atLoads("12 A", 2))
+	atWeak := atLoads("1 A", 2) // which does not fit there
+	atWeak.Bench = "weak"
+	var p api.Problem
+	weak.ask("POST", "/api/jobs", atWeak, &p, http.StatusUnprocessableEntity)
+	if len(p.Findings) == 0 {
+		t.Errorf("%+v", p)
+	}
+	for range 3 {
+		may[hub.submit(atLoads("1 A", 2))] = []string{"strong"}
+		may[hub.submit(atLoads("300 mA", 2))] = []string{"strong", "weak"}
+	}
+	byName := atLoads("300 mA", 2)
+	byName.Bench = "weak"
+	may[strong.submit(byName)] = []string{"weak"}
+	cancelled := hub.submit(atLoads("11 A", 2))
+	hub.ask("DELETE", "/api/jobs/"+cancelled, nil, nil, http.StatusOK)
+	hub.watch(from[0].ID, func(e api.Event) bool { return e.Kind == "point" && may[e.Job] != nil })
+	for id, where := range may {
+		j := hub.until(id, over)
+		if j.State != api.Done || !slices.Contains(where, j.Holder) || j.Planned != 2 {
+			t.Errorf("%+v", j)
+			continue
+		}
+		hub.copied(j.Record, benches[j.Holder])
+		if local := benches[j.Holder].job(id); local.Record != j.Record || local.State != api.Done {
+			t.Errorf("at its bench: %+v", local)
+		}
+	}
+	ranOnce(t, may, strong, weak)
+	j := hub.until(none, func(j api.Job) bool { return strings.Count(j.Waits, "does not fit") == 2 })
+	if j.State != api.Queued || !strings.Contains(j.Waits, "strong: does not fit: ") || !strings.Contains(j.Waits, "weak: does not fit: ") {
+		t.Errorf("%+v", j)
+	}
+	t.Log(j.Waits)
+	if j := weak.job(cancelled); j.State != api.Cancelled {
+		t.Errorf("%+v", j)
+	}
+
+	// another daemon does not get the name of one that is here
+	twin := &labMember{name: "strong", dir: strong.dir, records: filepath.Join(t.TempDir(), "records")}
+	out, err := twin.command(t, servers).CombinedOutput()
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) || exit.ExitCode() != exitBench || !strings.Contains(string(out), "is called strong") {
+		t.Errorf("a second daemon called strong: %v\n%s", err, out)
+	}
+
+	// outputs off: at one bench, then at all of them, one of which does not answer
+	var report api.OffReport
+	hub.ask("POST", "/api/lab/weak/outputs-off", nil, &report, http.StatusOK)
+	if !report.Safe || len(report.Off) != 2 {
+		t.Errorf("%+v", report)
+	}
+	var b api.Bench
+	weak.ask("GET", "/api/bench", nil, &b, http.StatusOK)
+	if b.Armed || !strings.Contains(b.Held, "switched off by local at hub") {
+		t.Errorf("%+v", b)
+	}
+	weak.kill()
+	hub.ask("POST", "/api/outputs-off", nil, &report, http.StatusOK)
+	if report.Safe || !strings.Contains(report.Text, "weak does not answer") || !strings.Contains(report.Text, "strong: ") || len(report.Off) != 2 {
+		t.Errorf("%+v", report)
+	}
+	t.Log(report.Text)
 }

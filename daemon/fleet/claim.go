@@ -71,7 +71,7 @@ func (l *Lab) consider(ctx context.Context, j queue.Job) {
 		default:
 			seen.completed, seen.input = j, input
 			seen.why = l.options.Member.Fit(&seen.completed, input)
-			if len(input) > 64<<10 {
+			if len(input) > 8<<10 {
 				seen.input = nil // read again when it is taken
 			}
 		}
@@ -221,6 +221,9 @@ func (l *Lab) keepMirroring(ctx context.Context) {
 	})
 }
 
+// tellEnded is how long a job that was made here, and that the lab does not know of, is told after its end.
+const tellEnded = time.Hour
+
 func (l *Lab) mirror(ctx context.Context) {
 	l.own.Lock()
 	defer l.own.Unlock()
@@ -255,7 +258,7 @@ func (l *Lab) mirror(ctx context.Context) {
 	for id, mine := range here {
 		j, ok := there[id]
 		switch {
-		case !ok && mine.Resumes != "" && !mine.State.Ended():
+		case !ok && mine.Resumes != "" && (!mine.State.Ended() || l.clock.Since(mine.Ended) < tellEnded):
 			l.follow(ctx, queue.Job{}, mine)
 		case (!ok || j.Holder != l.options.Name || j.Epoch != mine.Epoch) && !mine.State.Ended() && !mine.State.Active():
 			l.options.Member.Drop(ctx, id)

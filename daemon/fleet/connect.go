@@ -2,9 +2,9 @@ package fleet
 
 import (
 	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
+	"net/netip"
 	"net/url"
 	"strings"
 	"time"
@@ -19,6 +19,7 @@ type Secrets struct {
 	Token     string // the token itself
 	CA        string // file of the authority that vouches for the servers; empty: those of the system
 	Cert, Key string // files of a client certificate
+	Plain     bool   // servers on other computers without TLS are allowed
 }
 
 const (
@@ -30,8 +31,9 @@ const (
 	eventsBytes   = 64 << 20
 )
 
-// CheckServer refuses an address that holds credentials, which would stand in the list of processes.
-func CheckServer(address string) error {
+// CheckServer refuses an address that holds credentials, which would stand in the list of processes, and, unless plain is allowed, one on another computer
+// without TLS.
+func CheckServer(address string, plain bool) error {
 	u, err := url.Parse(address)
 	switch {
 	case err != nil:
@@ -40,15 +42,22 @@ func CheckServer(address string) error {
 		return errors.New("credentials do not belong into the address of a message server: hand them in by a file")
 	case u.Scheme != "nats" && u.Scheme != "tls" || u.Host == "":
 		return fmt.Errorf("%.80q is no address of a message server, as in nats://host:4222", address)
+	case u.Scheme == "nats" && !plain && !loopback(u.Hostname()):
+		return fmt.Errorf("%.80q is on another computer: what passes there has to be protected by TLS", address)
 	}
 	return nil
+}
+
+func loopback(host string) bool {
+	a, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && a.IsLoopback()
 }
 
 // connect begins to connect, and goes on by itself until the connection is closed.
 func (l *Lab) connect() error {
 	o := l.options
 	for _, s := range o.Servers {
-		if err := CheckServer(s); err != nil {
+		if err := CheckServer(s, o.Secrets.Plain || o.Secrets.CA != ""); err != nil {
 			return err
 		}
 	}
@@ -74,9 +83,6 @@ func (l *Lab) connect() error {
 	}
 	if o.Secrets.Cert != "" {
 		options = append(options, nats.ClientCert(o.Secrets.Cert, o.Secrets.Key))
-	}
-	if o.Secrets.CA != "" || o.Secrets.Cert != "" {
-		options = append(options, nats.Secure(&tls.Config{MinVersion: tls.VersionTLS12}))
 	}
 	conn, err := nats.Connect(strings.Join(o.Servers, ","), options...)
 	if err != nil {
@@ -107,9 +113,12 @@ func (l *Lab) cut(err error) {
 	}
 }
 
-// back has everything looked at again; the next beat that is acknowledged shows that the cluster is reachable.
-func (l *Lab) back() {
-	for _, c := range []chan struct{}{l.wakeWatch, l.wakeAbout, l.wakeMirror, l.wakeClaim, l.wakeShip} {
+// back has a beat sent: when it is acknowledged the cluster is reachable.
+func (l *Lab) back() { wake(l.wakeBeat) }
+
+// again has everything looked at again.
+func (l *Lab) again() {
+	for _, c := range []chan struct{}{l.wakeWatch, l.wakeAbout, l.wakeMirror, l.wakeClaim, l.wakeShip, l.wakeFetch} {
 		wake(c)
 	}
 }

@@ -143,7 +143,7 @@ type Lab struct {
 	inputs  jetstream.KeyValue    // ID.N
 	records jetstream.ObjectStore // by the name of the record's folder
 
-	wakeClaim, wakeMirror, wakeAbout, wakeWatch, wakeShip, wakeFetch chan struct{}
+	wakeClaim, wakeMirror, wakeAbout, wakeWatch, wakeShip, wakeFetch, wakeBeat chan struct{}
 
 	fetching sync.Mutex // held while a record is fetched
 	own      sync.Mutex // held while an entry of a job that this member has is changed
@@ -188,7 +188,7 @@ func New(o Options) (*Lab, error) {
 	}
 	l := &Lab{options: o, clock: clock.Or(o.Clock), instance: nats.NewInbox(), jobs: map[string]queue.Job{}, fits: map[string]map[string]string{}, peers: map[string]*Peer{},
 		beats: map[string]uint64{}, claiming: map[string]bool{}, unbegun: map[string]uint64{}, looked: map[string]looked{}}
-	for _, c := range []*chan struct{}{&l.wakeClaim, &l.wakeMirror, &l.wakeAbout, &l.wakeWatch, &l.wakeShip, &l.wakeFetch} {
+	for _, c := range []*chan struct{}{&l.wakeClaim, &l.wakeMirror, &l.wakeAbout, &l.wakeWatch, &l.wakeShip, &l.wakeFetch, &l.wakeBeat} {
 		*c = make(chan struct{}, 1)
 	}
 	l.lost = l.clock.Now()
@@ -225,6 +225,9 @@ func (l *Lab) Run(ctx context.Context) {
 	l.leave()
 	l.conn.Close()
 }
+
+// Close ends the connection of a lab that is not run.
+func (l *Lab) Close() { l.conn.Close() }
 
 // every calls do at once, when woken, and at least that often, until ctx ends.
 func (l *Lab) every(ctx context.Context, d time.Duration, woken chan struct{}, do func(context.Context)) {
@@ -268,6 +271,23 @@ func (l *Lab) Jobs() []queue.Job {
 		out = append(out, j)
 	}
 	return out
+}
+
+// Counts counts the jobs of the lab that are not over.
+func (l *Lab) Counts() (scheduled, queued, running int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, j := range l.jobs {
+		switch {
+		case j.State == queue.Scheduled:
+			scheduled++
+		case j.State == queue.Queued:
+			queued++
+		case j.State.Active():
+			running++
+		}
+	}
+	return scheduled, queued, running
 }
 
 // Job gives one.

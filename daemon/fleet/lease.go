@@ -57,7 +57,7 @@ func (l *Lab) join(ctx context.Context) error {
 	l.mu.Lock()
 	l.joined, l.beat, l.beaten, l.lost, l.began = true, rev, now, time.Time{}, now
 	l.mu.Unlock()
-	l.back()
+	l.again()
 	l.log("info", "joined the lab", map[string]any{"lab": l.options.Lab, "as": l.options.Name})
 	return nil
 }
@@ -109,21 +109,21 @@ func (l *Lab) beatNow(left bool) []byte {
 
 // keepBeating renews the lease, and notes whose lease has run out.
 func (l *Lab) keepBeating(ctx context.Context) {
-	for l.clock.Sleep(ctx, l.beatEvery()) == nil {
+	l.every(ctx, l.beatEvery(), l.wakeBeat, func(ctx context.Context) {
 		l.mu.Lock()
 		joined, taken := l.joined, l.taken
 		l.mu.Unlock()
-		if !joined && taken == nil {
+		switch {
+		case taken != nil:
+		case joined:
+			l.renew(ctx)
+			l.watchLeases(ctx)
+		default:
 			if err := l.join(ctx); errors.Is(err, ErrTaken) {
 				l.refused(err)
 			}
-			continue
 		}
-		if taken == nil {
-			l.renew(ctx)
-		}
-		l.watchLeases(ctx)
-	}
+	})
 }
 
 func (l *Lab) refused(err error) {
@@ -170,7 +170,7 @@ func (l *Lab) renew(ctx context.Context) {
 	l.mu.Unlock()
 	if !was.IsZero() {
 		l.log("info", "the cluster is reachable again", map[string]any{"away_s": now.Sub(was).Seconds()})
-		l.back()
+		l.again()
 		l.options.Member.SeenMembers()
 	}
 }
