@@ -21,6 +21,8 @@ type Start struct {
 	Operator    string       `json:"operator,omitempty"`
 	Seed        *uint64      `json:"seed,omitempty"` // nil: no simulated part took one
 	Simulated   bool         `json:"simulated,omitempty"`
+	Site        string       `json:"site,omitempty"`     // of a bench with sites
+	Together    []string     `json:"together,omitempty"` // other sites that ran at the same time
 	Bench       Bench        `json:"bench"`
 	Instruments []Instrument `json:"instruments,omitempty"`
 	Wiring      []Wire       `json:"wiring,omitempty"`

@@ -21,6 +21,12 @@ const (
 // Wire appends one message to wire.jsonl; sent says that it went to the instrument. at is a moment of the run's clock. It
 // takes plain values, so that it can be handed to any transport. Messages longer than 4096 bytes are shortened.
 func (w *Writer) Wire(at time.Time, instrument, address string, sent bool, data []byte) {
+	w.WireIn(0, at, instrument, address, sent, data)
+}
+
+// WireIn is [Writer.Wire] for an instrument that several sites share: section is a number that stands for the time for which this run held it. Sections are
+// counted through all runs that went on at the same time; 0 is none.
+func (w *Writer) WireIn(section int64, at time.Time, instrument, address string, sent bool, data []byte) {
 	var sum [sha256.Size]byte
 	if len(data) > wireWhole {
 		sum = sha256.Sum256(data) // not under the lock: other instruments would wait
@@ -30,13 +36,13 @@ func (w *Writer) Wire(at time.Time, instrument, address string, sent bool, data 
 	if w.done {
 		return
 	}
-	w.line = appendWire(w.line[:0], w.started, at, instrument, address, sent, data, sum)
+	w.line = appendWire(w.line[:0], w.started, section, at, instrument, address, sent, data, sum)
 	if err := w.append(w.wire, w.line); err != nil && w.wireErr == nil {
 		w.wireErr = fmt.Errorf("record wire log: %w", err)
 	}
 }
 
-func appendWire(b []byte, started, at time.Time, instrument, address string, sent bool, data []byte, sum [sha256.Size]byte) []byte {
+func appendWire(b []byte, started time.Time, section int64, at time.Time, instrument, address string, sent bool, data []byte, sum [sha256.Size]byte) []byte {
 	b = append(b, `{"t":`...)
 	b = strconv.AppendFloat(b, at.Sub(started).Seconds(), 'g', -1, 64)
 	b = append(b, `,"time":"`...)
@@ -49,6 +55,10 @@ func appendWire(b []byte, started, at time.Time, instrument, address string, sen
 		b = append(b, `,"dir":"out"`...)
 	} else {
 		b = append(b, `,"dir":"in"`...)
+	}
+	if section > 0 {
+		b = append(b, `,"section":`...)
+		b = strconv.AppendInt(b, section, 10)
 	}
 	head, block := data, 0
 	if len(data) > wireWhole {

@@ -14,7 +14,7 @@ import (
 )
 
 func (a *app) checkCommand() *cobra.Command {
-	var set []string
+	var set, sites []string
 	cmd := &cobra.Command{
 		Use:   "check FILE...",
 		Short: "Read and check sequences, benches, models, scenarios and battery files; nothing is connected",
@@ -23,9 +23,10 @@ A sequence that names its bench is also bound to it. Nothing is connected.
 
 Exit status: 0 all fine (warnings included), 3 something is wrong.`,
 		Args: cobra.MinimumNArgs(1),
-		RunE: func(_ *cobra.Command, files []string) error { return a.check(files, set) },
+		RunE: func(_ *cobra.Command, files []string) error { return a.check(files, set, sites) },
 	}
 	cmd.Flags().StringArrayVar(&set, "set", nil, "set a parameter of the sequences: name=value")
+	cmd.Flags().StringArrayVar(&sites, "site", nil, siteAbout+"; every one if left out")
 	return cmd
 }
 
@@ -38,12 +39,12 @@ type checked struct {
 	Findings []diag.Finding `json:"findings"`
 }
 
-func (a *app) check(files, set []string) error {
+func (a *app) check(files, set, sites []string) error {
 	var results []checked
 	var bad []diag.Finding
 	var broken error
 	for _, file := range files {
-		r, err := checkFile(file, set)
+		r, err := checkFile(file, set, sites)
 		if err != nil {
 			broken = err
 			r.Findings = append(r.Findings, diag.Finding{Place: diag.Place{File: file}, Text: err.Error()})
@@ -111,7 +112,7 @@ func count(found []diag.Finding) string {
 	return text
 }
 
-func checkFile(file string, set []string) (checked, error) {
+func checkFile(file string, set, sites []string) (checked, error) {
 	r := checked{File: file, Findings: []diag.Finding{}}
 	data, err := readFile(file)
 	if err != nil {
@@ -136,7 +137,13 @@ func checkFile(file string, set []string) (checked, error) {
 		}
 		found.Join(warnings)
 		found.Source(file, data)
-		plan.BindWith(seq, tb.bench, tb.models, plan.Options{Files: files}, &found)
+		views, err := checkedSites(tb, sites)
+		if err != nil {
+			return r.with(err)
+		}
+		for _, view := range views {
+			plan.BindWith(seq, view.bench, view.models, plan.Options{Files: files}, &found)
+		}
 	case "bench":
 		if _, err := loadBench(file, &found); err != nil {
 			return r, err

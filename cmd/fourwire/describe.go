@@ -2,6 +2,7 @@ package main
 
 import (
 	"path/filepath"
+	"strings"
 
 	"fourwire/quantity"
 	"fourwire/record"
@@ -16,6 +17,10 @@ func startOf(r *oneRun) record.Start {
 		Seed: r.opened.seed, Simulated: r.bench.simulated, Planned: r.plan.Points, Clock: r.opened.clock, Ledger: r.opened.ledger,
 		Settings: r.flags.set, Paths: record.Paths{Sequence: absolute(r.path), Bench: absolute(r.flags.bench)},
 		Bench: record.Bench{File: filepath.Base(r.bench.path), Title: b.Title, AmbientKelvin: b.AmbientKelvin},
+		Site:  b.View.Site, Together: b.View.Others,
+	}
+	if s.Site != "" {
+		s.Bench.Title = strings.TrimPrefix(b.Title+", site "+s.Site, ", ")
 	}
 	for _, w := range b.Wiring {
 		s.Wiring = append(s.Wiring, record.Wire{Channel: plan.Channel{Instrument: w.Instrument, Number: w.Channel}.String(), Node: w.Node,

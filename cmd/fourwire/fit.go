@@ -24,6 +24,7 @@ type fitFlags struct {
 	from   string
 	tries  int
 	points bool
+	sites  []string
 }
 
 func (a *app) fitCommand() *cobra.Command {
@@ -50,6 +51,7 @@ Exit status: 0 it fits (tight included), 3 the input is wrong, 4 it does not fit
 	cmd.Flags().StringArrayVar(&f.set, "set", nil, "set a parameter: name=value")
 	cmd.Flags().StringVar(&f.from, "from", "", "folder of model files: look for sets of instruments that do the test")
 	cmd.Flags().IntVar(&f.tries, "tries", plan.DefaultTries, "with --from: how many sets are tried at most")
+	cmd.Flags().StringArrayVar(&f.sites, "site", nil, siteAbout)
 	cmd.Flags().BoolVar(&f.points, "points", false, "print the prediction for every planned point")
 	return cmd
 }
@@ -69,6 +71,47 @@ func (a *app) fit(path string, f fitFlags) error {
 	if f.from != "" {
 		return a.search(seq, tb.bench, tb.models, f)
 	}
+	sites, err := chooseSites(tb, f.sites)
+	if err != nil {
+		return err
+	}
+	if len(sites) > 1 {
+		return a.fitSites(path, f, tb, sites)
+	}
+	if len(sites) == 1 {
+		if tb, err = tb.forSite(sites[0], sites); err != nil {
+			return err
+		}
+	}
+	return a.fitOne(path, f, seq, input, tb)
+}
+
+// fitSites fits several sites that run at the same time.
+func (a *app) fitSites(path string, f fitFlags, tb *testBench, sites []string) error {
+	var all []error
+	for _, site := range sites {
+		seq, input, err := loadSequence(path, f.set)
+		if err != nil {
+			return err
+		}
+		view, err := tb.forSite(site, sites)
+		if err != nil {
+			return err
+		}
+		if !a.json {
+			fmt.Fprintf(a.out, "site %s\n", site)
+		}
+		if err := a.fitOne(path, f, seq, input, view); err != nil {
+			all = append(all, fmt.Errorf("%s: %w", site, err))
+		}
+	}
+	if len(all) > 0 {
+		return all[0]
+	}
+	return nil
+}
+
+func (a *app) fitOne(path string, f fitFlags, seq *sequence.Sequence, input inputFile, tb *testBench) error {
 	var found diag.Findings
 	found.Source(seq.File, input.Data)
 	for _, in := range tb.inputs {

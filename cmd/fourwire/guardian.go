@@ -118,20 +118,26 @@ func (n *notes) write() {
 			fmt.Fprintln(n.to, line)
 		}
 	}()
-	var log *record.Log
+	logs := map[string]*record.Log{}
 	defer func() {
-		if log != nil {
+		for _, log := range logs {
 			_ = log.Close() // every line has been written
 		}
 	}()
+	first := "" // what several records get is shown once
 	for one := range n.queue {
-		shown <- "fourwire guardian: " + printable(one.event.Text)
+		if first == "" || one.record == first {
+			first = one.record
+			shown <- "fourwire guardian: " + printable(one.event.Text)
+		}
+		log := logs[one.record]
 		if log == nil {
 			var err error
 			if log, err = record.OpenLog(one.record, nil); err != nil {
 				shown <- "fourwire guardian: " + printable(err.Error())
 				continue
 			}
+			logs[one.record] = log
 		}
 		e := record.Event{Level: one.event.Level, Kind: "guardian", Text: one.event.Text, Fields: one.event.Fields}
 		if err := log.Event(e); err != nil {
@@ -272,18 +278,43 @@ func (k *keeper) wait() error {
 	}
 }
 
-// ordersFor is what the guardian of a run has to know.
-func ordersFor(r *oneRun) (guardian.Orders, error) {
-	dir, err := filepath.Abs(r.writer.Dir())
+// ordersFor is what the guardian of a run, or of the runs of several sites, has to know.
+func ordersFor(runs ...*oneRun) (guardian.Orders, error) {
+	base, err := filepath.Abs(filepath.Dir(runs[0].bench.path))
 	if err != nil {
 		return guardian.Orders{}, err
 	}
-	base, err := filepath.Abs(filepath.Dir(r.bench.path))
-	if err != nil {
-		return guardian.Orders{}, err
-	}
-	o := guardian.Orders{Record: dir, BaseDir: base}
+	o := guardian.Orders{BaseDir: base}
 	turns := map[string]guardian.Turn{}
+	ordered := map[string]bool{}
+	for _, r := range runs {
+		dir, err := filepath.Abs(r.writer.Dir())
+		if err != nil {
+			return guardian.Orders{}, err
+		}
+		if o.Record == "" {
+			o.Record = dir
+		} else {
+			o.Also = append(o.Also, dir)
+		}
+		r.orderNodes(&o, turns)
+	}
+	for _, r := range runs {
+		for _, in := range r.opened.instruments {
+			if ordered[in.Name()] {
+				continue
+			}
+			ordered[in.Name()] = true
+			m := in.Model()
+			o.Instruments = append(o.Instruments, guardian.Instrument{Name: in.Name(), Address: r.opened.addresses[in.Name()].String(),
+				Model: m.Name, Text: string(m.Source), Expect: in.Identity(), Turn: turns[in.Name()]})
+		}
+	}
+	return o, nil
+}
+
+// orderNodes says when the instruments of a run are switched off, and which of its nodes are looked at by what needs no relay for it.
+func (r *oneRun) orderNodes(o *guardian.Orders, turns map[string]guardian.Turn) {
 	seen := map[string]bool{}
 	for _, role := range r.plan.Roles {
 		name := role.Channel.Instrument
@@ -301,18 +332,17 @@ func ordersFor(r *oneRun) (guardian.Orders, error) {
 		}
 		seen[node] = true
 		n := guardian.Node{Node: node, Safe: driver.DischargedVolts}
+		if site := r.bench.bench.View.Site; site != "" {
+			n.Node += " of " + site
+		}
 		if k := r.plan.GaugeIndex(sequence.Volts, node); k >= 0 {
-			n.Instrument, n.Channel = r.plan.Gauges[k].Channel.Instrument, r.plan.Gauges[k].Channel.Number
+			if g, ok := r.plan.Gauges[k].Direct(); ok {
+				n.Instrument, n.Channel = g.Channel.Instrument, g.Channel.Number
+			}
 		}
 		if w, ok := r.plan.Guard(node); ok && w.Volts.Set {
 			n.MostVolts = min(w.Volts.High, 1e9)
 		}
 		o.Nodes = append(o.Nodes, n)
 	}
-	for _, in := range r.opened.instruments {
-		m := in.Model()
-		o.Instruments = append(o.Instruments, guardian.Instrument{Name: in.Name(), Address: r.opened.addresses[in.Name()].String(),
-			Model: m.Name, Text: string(m.Source), Expect: in.Identity(), Turn: turns[in.Name()]})
-	}
-	return o, nil
 }

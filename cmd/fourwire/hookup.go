@@ -21,6 +21,7 @@ import (
 )
 
 type hookupFlags struct {
+	sites    []string
 	sequence string
 	drawing  string
 	seed     uint64
@@ -62,6 +63,7 @@ Exit status: 0 all right (doubts included), 3 the input is wrong, 4 the hook-up 
 			return a.hookup(cmd.Context(), args[0], f, cmd.Flags().Changed("seed"))
 		},
 	}
+	cmd.Flags().StringArrayVar(&f.sites, "site", nil, "site of a bench that has several; one at a time")
 	cmd.Flags().StringVar(&f.sequence, "sequence", "", "sequence that says what each node is meant for")
 	cmd.Flags().StringVar(&f.drawing, "drawing", "", "draw the wiring into FILE.svg, the bench file's name if left out")
 	cmd.Flags().Lookup("drawing").NoOptDefVal = defaultDrawing
@@ -82,6 +84,9 @@ func (a *app) hookup(ctx context.Context, path string, f hookupFlags, seeded boo
 	}
 	for _, w := range found.List() {
 		fmt.Fprintln(a.err, w.Render())
+	}
+	if tb, err = oneSite(tb, f.sites); err != nil {
+		return err
 	}
 	var seq *sequence.Sequence
 	if f.sequence != "" {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -87,7 +88,7 @@ func stampFile(tb *testBench) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	sum := sha256.Sum256(tb.bench.Source)
+	sum := sha256.Sum256(append(bytes.Clone(tb.bench.Source), tb.bench.View.Site...))
 	return filepath.Join(dir, "fourwire", "hookup", hex.EncodeToString(sum[:])+".json"), nil
 }
 

@@ -35,6 +35,8 @@ type openBench struct {
 	seed        *uint64
 	instruments []*driver.Instrument
 	addresses   map[string]transport.Address // of the instruments, with every option
+
+	wrap func(transport.Link) transport.Link // of the instrument that is opened next; nil: as it is
 }
 
 // openClock makes the simulated bench where there is one; its clock is virtual, so that hours pass in seconds. start is when it is switched on;
@@ -109,6 +111,9 @@ func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a tr
 	}
 	wire := wireTime(link)
 	link = k.link(link)
+	if o.wrap != nil {
+		link = o.wrap(link)
+	}
 	one, err := driver.Open(ctx, driver.Config{
 		Name: in.Name, Address: a.String(), Model: m, Link: link, Clock: o.clock, Ledger: o.ledger,
 		Expect:           driver.Identity{Maker: in.Identity.Maker, Model: in.Identity.Model, Serial: in.Identity.Serial},

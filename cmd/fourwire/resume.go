@@ -49,6 +49,12 @@ func recallFlags(path string, f *runFlags, seeded bool) (string, *earlier, error
 	if len(f.set) == 0 {
 		f.set = rec.Settings
 	}
+	if rec.Site != "" && len(f.sites) == 0 {
+		f.sites = []string{rec.Site}
+	}
+	if rec.Site != "" && !slices.Equal(f.sites, []string{rec.Site}) {
+		return "", nil, wrong(fmt.Errorf("the site differs: the run was started at %s", rec.Site))
+	}
 	if !slices.Equal(f.set, rec.Settings) {
 		return "", nil, wrong(fmt.Errorf("the parameters differ: the run was started with %s, this says %s", settings(rec.Settings), settings(f.set)))
 	}

@@ -41,6 +41,8 @@ type runFlags struct {
 	accept string
 	// withParent ends the run in order when standard input ends: whoever started it has gone
 	withParent bool
+	// sites are those of the bench that are run
+	sites []string
 	// remarks go into the record before anything else
 	remarks []record.Event
 }
@@ -64,6 +66,10 @@ name: --yes does not do that, --acknowledge NAME does, and the record keeps it.
 
 A run that ended early, or was killed, goes on with --resume RECORD: after its last whole point, with the same files, parameters
 and seed, into the same record. Sources go on first, with the device unloaded; a simulated bench starts anew, an hour later.
+
+A bench with several sites runs one of them, --site east, or several at the same time, --site east --site west or --site all: each with
+a device of its own and a record of its own, OUT/east and OUT/west. Instruments that they share are used in turn. The exit status is the
+gravest of all sites: 5, 130, 4, 3, 1, 2, 0.
 
 ` + strings.TrimPrefix(sheetHelp, "\n") + "\n" + exitTable,
 		Example: `  fourwire run examples/buoy/efficiency.yaml
@@ -99,6 +105,7 @@ and seed, into the same record. Sources go on first, with the device unloaded; a
 	cmd.Flags().BoolVar(&f.debug, "check-each-command", false, "ask for errors after each command instead of after each step (slow)")
 	cmd.Flags().StringVar(&f.accept, "accept-fit", "", "run although the bench does not fit, with this reason in the record; not where guard or protection do not fit")
 	s.add(cmd)
+	cmd.Flags().StringArrayVar(&f.sites, "site", nil, siteAbout)
 	cmd.Flags().BoolVar(&f.withParent, "with-parent", false, "stop as Ctrl-C does when standard input ends")
 	_ = cmd.Flags().MarkHidden("with-parent") // for the daemon
 	return cmd
@@ -153,15 +160,27 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 	if err != nil {
 		return err
 	}
+	sites, err := chooseSites(tb, f.sites)
+	if err != nil {
+		return err
+	}
+	if seeded && !tb.simulated {
+		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
+	}
+	if len(sites) > 1 {
+		return a.runSites(ctx, path, f, seeded, tb, sites)
+	}
+	if len(sites) == 1 {
+		if tb, err = tb.forSite(sites[0], sites); err != nil {
+			return err
+		}
+	}
 	r.bench, r.inputs = tb, append(r.inputs, tb.inputs...)
 	files, options, err := optionsFor(seq, path, input.Data, f.accept)
 	if err != nil {
 		return err
 	}
 	r.inputs = append(r.inputs, files...)
-	if seeded && !tb.simulated {
-		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
-	}
 	if r.earlier != nil {
 		if err := r.earlier.sameInputs(r.inputs); err != nil {
 			return wrong(err)
@@ -387,18 +406,7 @@ func (r *oneRun) finish(summary run.Summary, err error) error {
 
 // confirm says what will be switched on and asks.
 func (a *app) confirm(p *plan.Plan, coverage guardian.Coverage) error {
-	fmt.Fprintln(a.err, "These outputs of real instruments will be switched on:")
-	for _, role := range p.Roles {
-		n := role.Need
-		fmt.Fprintf(a.err, "  %-12s %-8s at %-10s volts %s, amps %s", role.Channel, n.Role, n.Node, span(n.Volts.Set, n.Volts.String()), span(n.Amps.Set, n.Amps.String()))
-		if role.OverVolts > 0 {
-			fmt.Fprintf(a.err, "; over-voltage at %s", role.OverVolts)
-		}
-		if role.OverAmps > 0 {
-			fmt.Fprintf(a.err, "; over-current at %s", role.OverAmps)
-		}
-		fmt.Fprintln(a.err)
-	}
+	a.tellOutputs(p)
 	fmt.Fprintln(a.err, "What switches them off:")
 	for _, e := range coverage.Ends {
 		state := "covered"
@@ -415,6 +423,22 @@ func (a *app) confirm(p *plan.Plan, coverage guardian.Coverage) error {
 		return &failure{status: exitBench, err: errors.New("not confirmed; nothing was switched on"), hint: "give --yes where nobody is there to ask"}
 	}
 	return nil
+}
+
+// tellOutputs says what will be switched on.
+func (a *app) tellOutputs(p *plan.Plan) {
+	fmt.Fprintln(a.err, "These outputs of real instruments will be switched on:")
+	for _, role := range p.Roles {
+		n := role.Need
+		fmt.Fprintf(a.err, "  %-12s %-8s at %-10s volts %s, amps %s", role.Channel, n.Role, n.Node, span(n.Volts.Set, n.Volts.String()), span(n.Amps.Set, n.Amps.String()))
+		if role.OverVolts > 0 {
+			fmt.Fprintf(a.err, "; over-voltage at %s", role.OverVolts)
+		}
+		if role.OverAmps > 0 {
+			fmt.Fprintf(a.err, "; over-current at %s", role.OverAmps)
+		}
+		fmt.Fprintln(a.err)
+	}
 }
 
 func span(set bool, text string) string {

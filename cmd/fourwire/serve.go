@@ -139,5 +139,8 @@ func loadServed(path string) (*testBench, error) {
 	if tb == nil || found.Failed() {
 		return nil, &failure{status: exitInput, findings: found.List()}
 	}
+	if len(tb.bench.Sites) > 0 {
+		return nil, &failure{status: exitInput, err: fmt.Errorf("%s has sites: a bench with sites is not served", path), hint: "write a bench file for each site, with instruments of its own"}
+	}
 	return tb, nil
 }

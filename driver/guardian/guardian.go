@@ -89,7 +89,9 @@ func (g *guard) say(line string) {
 
 func (g *guard) note(level, text string, fields map[string]any) {
 	if g.config.Note != nil {
-		g.config.Note(g.orders.Record, Event{level, text, fields})
+		for _, record := range append([]string{g.orders.Record}, g.orders.Also...) {
+			g.config.Note(record, Event{level, text, fields})
+		}
 	}
 }
 

@@ -36,6 +36,7 @@ type Heart struct {
 	to       io.Writer
 	relieved error
 	lostTold bool
+	courses  []*Course // that go on at the same time; none: there is one
 
 	answers chan string   // armed, refused
 	reports chan Report   // what the guardian has done
@@ -187,7 +188,7 @@ func (h *Heart) beat(ctx context.Context) {
 			h.fail(fmt.Errorf("%w, or stands still: %v without an answer", ErrGone, PulseWithin))
 			return
 		}
-		if now > h.until.Load() {
+		if now > h.granted() {
 			continue
 		}
 		h.unanswered.CompareAndSwap(0, now)
@@ -278,13 +279,13 @@ func (w *watched) Send(ctx context.Context, msg []byte) error {
 	if err := w.heart.admit(ctx); err != nil {
 		return err
 	}
-	defer w.heart.Busy(0)
+	defer w.heart.busy(ctx, 0)
 	return w.Link.Send(ctx, msg)
 }
 
 func (w *watched) Receive(ctx context.Context, into []byte) ([]byte, error) {
 	w.heart.busyFor(ctx)
-	defer w.heart.Busy(0)
+	defer w.heart.busy(ctx, 0)
 	return w.Link.Receive(ctx, into)
 }
 
@@ -295,7 +296,7 @@ type watchedRedialer struct {
 
 func (w *watchedRedialer) Redial(ctx context.Context) error {
 	w.heart.busyFor(ctx)
-	defer w.heart.Busy(0)
+	defer w.heart.busy(ctx, 0)
 	return w.redialer.Redial(ctx)
 }
 
@@ -305,10 +306,10 @@ const unlimited = 10 * time.Second
 // busyFor announces a call that may last until its deadline.
 func (h *Heart) busyFor(ctx context.Context) {
 	if deadline, ok := ctx.Deadline(); ok {
-		h.Busy(deadline.Sub(h.clock.Now()))
+		h.busy(ctx, deadline.Sub(h.clock.Now()))
 		return
 	}
-	h.Busy(unlimited)
+	h.busy(ctx, unlimited)
 }
 
 // admit lets a message through while this side has the bench. Where nothing has been heard of the guardian for most of the time after which it takes

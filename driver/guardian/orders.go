@@ -40,9 +40,10 @@ const (
 // Orders is what a guardian has to know, as one JSON document.
 type Orders struct {
 	Format      string       `json:"format"`
-	Record      string       `json:"record"`   // folder of the record, absolute
-	BaseDir     string       `json:"base_dir"` // where relative paths of serial ports start, absolute
-	Runner      int          `json:"runner"`   // process that beats
+	Record      string       `json:"record"`         // folder of the record, absolute
+	Also        []string     `json:"also,omitempty"` // folders of the records of other sites
+	BaseDir     string       `json:"base_dir"`       // where relative paths of serial ports start, absolute
+	Runner      int          `json:"runner"`         // process that beats
 	Instruments []Instrument `json:"instruments"`
 	Nodes       []Node       `json:"nodes"`
 }

@@ -38,6 +38,7 @@ func Kinds() []Kind {
 type Ledger struct {
 	clock clock.Clock
 	began time.Time
+	ended time.Time // zero: it goes on
 	since time.Time // beginning of the piece of time that is not booked yet
 	stack []account
 	step  string
@@ -194,7 +195,9 @@ func (l *Ledger) Spans() []Span {
 	if l == nil {
 		return nil
 	}
-	l.book(l.present(), l.clock.Now(), 0)
+	if l.ended.IsZero() {
+		l.book(l.present(), l.clock.Now(), 0)
+	}
 	var out []Span
 	for a, s := range l.sums {
 		if s.took > 0 {
@@ -217,5 +220,17 @@ func (l *Ledger) Elapsed() time.Duration {
 	if l == nil {
 		return 0
 	}
+	if !l.ended.IsZero() {
+		return l.ended.Sub(l.began)
+	}
 	return l.clock.Since(l.began)
+}
+
+// Close ends the account: what comes later is not part of it. Nothing may be entered any more.
+func (l *Ledger) Close() {
+	if l == nil || !l.ended.IsZero() {
+		return
+	}
+	l.ended = l.clock.Now()
+	l.book(l.present(), l.ended, 0)
 }
