@@ -3,7 +3,7 @@ GO ?= go
 BIN := fourwire
 PLATFORMS := linux/amd64 linux/arm64 windows/amd64 darwin/arm64
 # what the tests use beside Go; all of it from Debian's packages
-DEBIAN := gcc libc6-dev ngspice chromium libreoffice-calc poppler-utils
+DEBIAN := gcc libc6-dev ngspice chromium libreoffice-calc python3-uno poppler-utils
 
 .PHONY: build demo test check tools unit fuzz platforms bench schema clean
 
