@@ -9,6 +9,8 @@ type Capture struct {
 	Trigger string           `json:"trigger"` // as the sequence has it
 	How     string           `json:"how"`     // which instrument sees the event, and how the others hear of it
 	Where   string           `json:"where,omitempty"`
+	At      string           `json:"at,omitempty"`     // RFC 3339: when the event was, by the clock of the bench
+	AtU     float64          `json:"at_U_s"`           // by how much that may be off
 	Skew    float64          `json:"skew_s"`           // between the time axes of two instruments, at most
 	Apart   bool             `json:"apart,omitempty"`  // triggered by the computer one after the other: Skew is what that took
 	Missed  string           `json:"missed,omitempty"` // why there is no trace: the event did not come

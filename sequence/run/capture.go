@@ -45,6 +45,8 @@ type captured struct {
 	signals []capturedSignal
 	missed  string // why there is nothing; empty: there is
 	lasts   known  // how long a short step in it lasted; has is false: there was none
+	event   moment // when the instruments say that the event was
+	own     moment // when the computer did what was waited for, where it did
 }
 
 // capturedSignal is one signal with what is known of how it was sampled.
@@ -64,8 +66,9 @@ type capturedSignal struct {
 // capturing is a capture under way.
 type capturing struct {
 	*captured
-	parts []capturingPart
-	skew  float64
+	parts  []capturingPart
+	skew   float64
+	waited bool // everything was seen to wait for the event
 }
 
 type capturingPart struct {
@@ -166,7 +169,7 @@ func (r *runner) captureNow(ctx context.Context, c *capturing, w *row) error {
 		if r.cfg.Busy != nil {
 			r.cfg.Busy(longest)
 		}
-		err := p.digitiser.Await(ctx, driver.CaptureEnded, longest)
+		err := r.awaitEnd(ctx, c, p, longest)
 		if errors.Is(err, driver.ErrNotTriggered) {
 			c.missed = fmt.Sprintf("%s was not captured: %q did not come about within %s", c.name, s.Trigger.Text, s.AtMost)
 			if i > 0 {
@@ -204,12 +207,18 @@ func (r *runner) armAll(ctx context.Context, c *capturing, w *row) error {
 			return err
 		}
 	}
+	var tasks []task
 	for i := range c.parts {
-		if i != c.asked.Sees {
-			if _, err := r.armPart(ctx, c, i); err != nil {
-				return err
-			}
+		if i == c.asked.Sees {
+			continue
 		}
+		tasks = append(tasks, task{c.parts[i].Channel.Instrument, func(ctx context.Context) error {
+			_, err := r.armPart(ctx, c, i)
+			return err
+		}})
+	}
+	if err := r.together(ctx, tasks...); err != nil {
+		return err
 	}
 	if c.asked.Sees < 0 {
 		return nil
@@ -239,34 +248,51 @@ func (r *runner) armPart(ctx context.Context, c *capturing, i int) (driver.Captu
 	r.touched[p.Channel.Instrument] = true
 	p.waits = true
 	var err error
+	begun := r.clock.Now()
 	if p.armed, err = p.digitiser.Arm(ctx, want); err != nil {
 		return 0, fmt.Errorf("%s: %w", p.Channel, err)
 	}
 	if p.On == model.AtOnce {
+		c.own = moment{begun, r.clock.Now()}
 		return driver.CaptureTakes, nil
 	}
 	if err := p.digitiser.Await(ctx, driver.CaptureWaits, seconds(s.Before.SI)+captureSlack); err != nil {
 		return 0, fmt.Errorf("%s: %w", p.Channel, err)
 	}
+	asked := r.clock.Now()
 	state, err := p.digitiser.Waiting(ctx)
 	if err != nil {
 		return 0, fmt.Errorf("%s: %w", p.Channel, err)
+	}
+	if c.waited = state == driver.CaptureWaits; c.waited {
+		c.event.notBefore(asked)
 	}
 	return state, nil
 }
 
 // triggerNow has the computer make the event, where it is its own.
 func (r *runner) triggerNow(ctx context.Context, c *capturing) error {
-	begun := r.clock.Now()
+	var tasks []task
 	for i := range c.parts {
 		p := &c.parts[i]
 		if p.On != model.Software {
 			continue
 		}
-		if err := p.digitiser.Trigger(ctx); err != nil {
-			return fmt.Errorf("%s: %w", p.Channel, err)
-		}
+		tasks = append(tasks, task{p.Channel.Instrument, func(ctx context.Context) error {
+			if err := p.digitiser.Trigger(ctx); err != nil {
+				return fmt.Errorf("%s: %w", p.Channel, err)
+			}
+			return nil
+		}})
 	}
+	if len(tasks) == 0 {
+		return nil
+	}
+	begun := r.clock.Now()
+	if err := r.together(ctx, tasks...); err != nil { // every command is on its way before an answer is awaited
+		return err
+	}
+	c.own = moment{begun, r.clock.Now()}
 	if c.asked.Apart { // between the first command and the answer to the last one is all that can be said
 		c.skew = r.clock.Since(begun).Seconds() + c.step.Every.SI
 	}

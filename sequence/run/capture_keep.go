@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"fourwire/quantity"
 	"fourwire/record"
@@ -159,7 +160,8 @@ func (c *captured) at(n int) float64 { return float64(n-c.before) * c.every }
 // keepCapture writes the trace, and how it was taken.
 func (r *runner) keepCapture(c *capturing) error {
 	points := len(c.signals[0].samples)
-	head := trace.Head{Name: c.name, Start: r.clock.Now().Add(-seconds(float64(points) * c.every)), IntervalSeconds: c.every, Trigger: int64(c.before)}
+	at, _ := c.when().middle()
+	head := trace.Head{Name: c.name, Start: at.Add(-seconds(float64(c.before) * c.every)), IntervalSeconds: c.every, Trigger: int64(c.before)}
 	block := trace.Samples{Count: points}
 	for k := range c.signals {
 		s := &c.signals[k]
@@ -220,6 +222,8 @@ func (r *runner) keptCapture(c *capturing) *record.Capture {
 	if c.missed != "" {
 		return out
 	}
+	at, half := c.when().middle()
+	out.At, out.AtU = at.Format(time.RFC3339Nano), half.Seconds()
 	for k := range c.signals {
 		s := &c.signals[k]
 		p := &c.parts[s.part]

@@ -90,9 +90,11 @@ func (r *runner) list(ctx context.Context, s *sequence.List) error {
 	}
 	whole, _ := s.Duration(r)
 	r.running = append(r.running, runningList{i, s.Of, last, seconds(whole), list})
+	began := r.clock.Now()
 	if err := list.Start(ctx); err != nil {
 		return r.of(role, err)
 	}
+	r.acted(i, sequence.OnSteps, began)
 	if r.under != nil {
 		return nil
 	}

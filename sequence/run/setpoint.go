@@ -111,9 +111,11 @@ func (r *runner) source(ctx context.Context, s *sequence.Source) error {
 		role.wasOn = true
 		r.touched[role.Channel.Instrument] = true
 		r.rises(i, next.Volts)
+		began := r.clock.Now()
 		if err := role.feed.Output(ctx, true); err != nil {
 			return r.of(role, err)
 		}
+		r.acted(i, sequence.OnOutput, began)
 		r.moved()
 		r.state[i].On = true
 		r.note("output", "info", fmt.Sprintf("%s on: %s, at most %s", role.Need.Name, quantity.Volt(next.Volts), quantity.Amp(next.Amps)))
@@ -163,9 +165,11 @@ func (r *runner) load(ctx context.Context, s *sequence.Load) error {
 		}
 		role.wasOn = true
 		r.touched[role.Channel.Instrument] = true
+		began := r.clock.Now()
 		if err := role.sink.Input(ctx, true); err != nil {
 			return r.of(role, err)
 		}
+		r.acted(i, sequence.OnOutput, began)
 		r.state[i].On = true
 		r.note("output", "info", fmt.Sprintf("%s on, holds %s", role.Need.Name, next.Hold))
 	}
