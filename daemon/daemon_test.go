@@ -63,7 +63,7 @@ func TestScheduledJobs(t *testing.T) {
 	if j := h.until(later, in(api.Scheduled)); !j.At.Equal(now.Add(time.Hour)) {
 		t.Errorf("%v", j.At)
 	}
-	h.clock.forward(time.Hour + time.Second)
+	h.clock.Forward(time.Hour + time.Second)
 	h.until(later, in(api.Done))
 	made := func() (list []api.Job) {
 		for j, err := range h.Jobs(t.Context(), "") {
@@ -81,7 +81,7 @@ func TestScheduledJobs(t *testing.T) {
 	}
 	next := now.Add(2 * time.Hour)
 	for i, ahead := range []time.Duration{time.Hour, 6 * time.Hour, 19 * time.Hour} { // the last time three of them have come
-		h.clock.forward(ahead)
+		h.clock.Forward(ahead)
 		next = next.Add(6 * time.Hour)
 		if i == 2 {
 			next = next.Add(2 * 6 * time.Hour)
@@ -116,7 +116,7 @@ func TestRetryForTheBenchOnly(t *testing.T) {
 		if j := h.until(id, func(j api.Job) bool { return j.State == api.Scheduled && len(j.Attempts) == n }); *j.Attempts[n-1].Exit != 4 {
 			t.Errorf("%+v", j)
 		}
-		h.clock.forward(time.Hour)
+		h.clock.Forward(time.Hour)
 	}
 	j := h.until(id, client.Over)
 	if j.State != api.Failed || len(j.Attempts) != 3 || j.Attempts[0].Record == j.Attempts[1].Record {
@@ -213,7 +213,7 @@ func TestRestartAfterPowerLoss(t *testing.T) {
 		t.Fatal(err)
 	}
 	reachable.Store(true)
-	j := daemon.until(id, func(j api.Job) bool { daemon.clock.forward(time.Second); return client.Over(j) })
+	j := daemon.until(id, func(j api.Job) bool { daemon.clock.Forward(time.Second); return client.Over(j) })
 	if j.State != api.Interrupted || !strings.Contains(j.Reason, "the daemon went away in the middle") || len(j.Attempts) != 1 {
 		t.Errorf("%+v", j)
 	}
@@ -235,7 +235,7 @@ func TestRestartAfterPowerLoss(t *testing.T) {
 		t.Fatal(err)
 	}
 	daemon.until(next, in(api.Done))
-	daemon.clock.forward(3 * time.Hour)
+	daemon.clock.Forward(3 * time.Hour)
 	after := daemon.submit("load", "exit 0", api.Submission{})
 	if j := daemon.until(after, waits); j.Waits != "the bench is not armed any more" {
 		t.Errorf("armed for two hours, three hours later: %q", j.Waits)

@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -21,7 +20,7 @@ import (
 	"fourwire/daemon/api"
 	"fourwire/daemon/queue"
 	"fourwire/driver/guardian"
-	"fourwire/internal/clock"
+	"fourwire/internal/clock/clocktest"
 )
 
 // fakeRun is the first argument with which this test program is the process of a run.
@@ -63,76 +62,6 @@ func run(sequence string) int {
 			}
 		}
 	}
-}
-
-// hasty is the machine's clock, which a test can put forward.
-type hasty struct {
-	mu    sync.Mutex // guards what follows
-	ahead time.Duration
-	moved chan struct{}
-}
-
-func newHasty() *hasty { return &hasty{moved: make(chan struct{})} }
-
-func (h *hasty) forward(d time.Duration) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.ahead += d
-	close(h.moved)
-	h.moved = make(chan struct{})
-}
-
-func (h *hasty) Now() time.Time                  { now, _ := h.look(); return now }
-func (h *hasty) Since(t time.Time) time.Duration { return h.Now().Sub(t) }
-
-func (h *hasty) look() (time.Time, chan struct{}) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	return time.Now().Add(h.ahead), h.moved
-}
-
-func (h *hasty) Sleep(ctx context.Context, d time.Duration) error {
-	until := h.Now().Add(d)
-	for {
-		now, moved := h.look()
-		left := until.Sub(now)
-		if left <= 0 || ctx.Err() != nil {
-			return ctx.Err()
-		}
-		timer := time.NewTimer(left)
-		select {
-		case <-timer.C:
-		case <-moved:
-		case <-ctx.Done():
-		}
-		timer.Stop()
-	}
-}
-
-// hurried is a context that ends when a hasty clock says so.
-type hurried struct {
-	context.Context
-	late atomic.Bool
-}
-
-func (h *hurried) Err() error {
-	if err := h.Context.Err(); err != nil && h.late.Load() {
-		return context.DeadlineExceeded
-	} else {
-		return err
-	}
-}
-
-func (h *hasty) WithTimeout(ctx context.Context, d time.Duration) (context.Context, context.CancelFunc) {
-	inner, cancel := context.WithCancel(ctx)
-	out := &hurried{Context: inner}
-	go func() {
-		if h.Sleep(inner, d) == nil {
-			out.late.Store(true)
-			cancel()
-		}
-	}()
-	return out, cancel
 }
 
 // desk is a bench of three instruments that are told what to answer. A sequence for it names what it needs in its second line.
@@ -194,7 +123,7 @@ type house struct {
 	dir   string
 	url   string
 	desk  *desk
-	clock *hasty
+	clock *clocktest.Ahead
 	shelf *shelf
 	stop  context.CancelFunc
 	over  chan error
@@ -207,7 +136,7 @@ func open(t *testing.T, h house) *house {
 		h.desk = &desk{}
 	}
 	if h.clock == nil {
-		h.clock = newHasty()
+		h.clock = clocktest.New()
 	}
 	if h.shelf == nil {
 		h.shelf = newShelf()
@@ -220,20 +149,24 @@ func open(t *testing.T, h house) *house {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var ctx context.Context
-	ctx, h.stop = context.WithCancel(context.Background())
-	ready := make(chan string, 1)
-	config := daemon.Config{Desk: h.desk, Version: "test", Records: filepath.Join(h.dir, "records"), State: filepath.Join(h.dir, "state"), Listen: "127.0.0.1:0",
-		Program: program, Clock: h.clock, Log: zerolog.Nop(), Ready: func(url string) { ready <- url },
-		Store: func(context.Context, string) (queue.Store, func(), error) { return h.shelf, func() {}, nil }}
-	go func() { h.over <- daemon.Run(ctx, config) }()
-	t.Cleanup(func() { h.stop(); <-h.over; h.over <- nil })
-	select {
-	case h.url = <-ready:
-	case err := <-h.over:
-		h.over <- nil
-		t.Fatal(err)
+	for h.url == "" {
+		var ctx context.Context
+		ctx, h.stop = context.WithCancel(context.Background())
+		ready := make(chan string, 1)
+		config := daemon.Config{Desk: h.desk, Version: "test", Records: filepath.Join(h.dir, "records"), State: filepath.Join(h.dir, "state"), Listen: "127.0.0.1:0",
+			Program: program, Clock: h.clock, Log: zerolog.Nop(), Ready: func(url string) { ready <- url },
+			Store: func(context.Context, string) (queue.Store, func(), error) { return h.shelf, func() {}, nil }}
+		go func() { h.over <- daemon.Run(ctx, config) }()
+		select {
+		case h.url = <-ready:
+		case err := <-h.over:
+			if h.stop(); !strings.Contains(err.Error(), "in use by another daemon") { // the lock lives on for a moment in what another test has forked
+				t.Fatal(err)
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
 	}
+	t.Cleanup(func() { h.stop(); <-h.over; h.over <- nil })
 	if h.Client, err = client.New(h.url); err != nil {
 		t.Fatal(err)
 	}
@@ -358,8 +291,6 @@ func in(states ...api.State) func(api.Job) bool {
 }
 
 func waits(j api.Job) bool { return j.State == api.Queued && j.Waits != "" }
-
-var _ clock.Clock = (*hasty)(nil)
 
 // refused starts a daemon that must not start, and gives why.
 func refused(t *testing.T, h house) error {

@@ -34,7 +34,7 @@ func TestHealth(t *testing.T) {
 			if b.Instruments[i].Health.State == wanted {
 				return true
 			}
-			h.clock.forward(time.Minute)
+			h.clock.Forward(time.Minute)
 			return false
 		})
 		return b.Instruments[i].Health
@@ -50,7 +50,7 @@ func TestHealth(t *testing.T) {
 	}
 	n := h.desk.asked("psu")
 	for h.desk.asked("psu") < n+3 {
-		h.clock.forward(time.Minute)
+		h.clock.Forward(time.Minute)
 		time.Sleep(time.Millisecond)
 	}
 	b, err := h.Bench(t.Context())
@@ -79,7 +79,7 @@ func TestHealthIsAskedOfIdleInstruments(t *testing.T) {
 	h.until(id, in(api.Running))
 	before, meter := h.desk.asked("psu"), h.desk.asked("meter")
 	for h.desk.asked("meter") < meter+5 {
-		h.clock.forward(time.Minute)
+		h.clock.Forward(time.Minute)
 		time.Sleep(time.Millisecond)
 	}
 	if n := h.desk.asked("psu"); n != before {
@@ -88,7 +88,7 @@ func TestHealthIsAskedOfIdleInstruments(t *testing.T) {
 	h.let("psu", 0)
 	h.until(id, in(api.Done))
 	for h.desk.asked("psu") == before {
-		h.clock.forward(time.Minute)
+		h.clock.Forward(time.Minute)
 		time.Sleep(time.Millisecond)
 	}
 }
