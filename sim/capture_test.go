@@ -283,6 +283,10 @@ func TestErrorsOfCapturesAndLists(t *testing.T) {
 	)
 	for _, c := range []struct{ name, message, want string }{
 		{"a capture twice", armed + ":INIT:SEQ2", "-213"},
+		{"a recording while a capture is armed", armed + ":TRAC:FEED:CONT ALW", "-221"},
+		{"a recording twice", ":TRAC:FEED:CONT ALW;:TRAC:FEED:CONT ALW", "-221"},
+		{"a capture while it records", ":TRAC:FEED:CONT ALW;" + armed, "-213"},
+		{"a software trigger twice", armed + "*TRG;*TRG", "-211"},
 		{"a reading while a capture is armed", armed + ":INIT", "-213"},
 		{"a reading at once while a capture is armed", armed + ":MEAS:VOLT?", "-213"},
 		{"a range while a capture is armed", armed + ":SENS:VOLT:RANG 2", "-221"},

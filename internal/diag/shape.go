@@ -4,6 +4,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"fourwire/quantity"
 )
@@ -187,11 +188,35 @@ func (t Type) either(n *Node, found *Findings) {
 			same = a
 		}
 	}
+	if w := t.word(n); w != nil {
+		fault, hint := w.scalar(n.Text)
+		for _, other := range t.Any {
+			if other.Kind == KindAmount || other.Kind == KindSpan || other.Kind == KindWhole {
+				fault += ", and no " + strings.TrimPrefix(strings.TrimPrefix(other.Words(), "a "), "an ")
+			}
+		}
+		found.AddHint(n.Place, hint, "%s", fault)
+		return
+	}
 	if same != nil {
 		same.check(n, found)
 		return
 	}
 	found.Add(n.Place, "%s is wanted here, this is %s", t.Words(), n.Form)
+}
+
+// word is the alternative of words for a text that begins like one; nil: there is none.
+func (t Type) word(n *Node) *Type {
+	text := strings.TrimSpace(n.Text)
+	if n.Form != Scalar || text == "" || !unicode.IsLetter([]rune(text)[0]) {
+		return nil
+	}
+	for i := range t.Any {
+		if t.Any[i].Kind == KindWord {
+			return &t.Any[i]
+		}
+	}
+	return nil
 }
 
 // better prefers the alternative that knows the node's first key.

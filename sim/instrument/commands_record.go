@@ -74,6 +74,8 @@ func (in *Instrument) recordCommands() []scpi.Command {
 					r.stop()
 				case r.on:
 					return busyRecording()
+				case in.capture.running():
+					return scpi.SettingsConflict.With("a capture is under way")
 				default:
 					c.drop()
 					r.start()
