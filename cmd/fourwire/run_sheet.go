@@ -240,7 +240,7 @@ func (r *sheetRun) each(ctx context.Context) error {
 			if !r.bench.simulated && known && row.Device != device {
 				question := fmt.Sprintf("Row %d: with everything off, connect unit %s in place of %s. Is it connected?", row.Number, orNone(row.Device), orNone(device))
 				if err := r.app.askYes(question); err != nil {
-					return r.halt(i, err)
+					return r.halt(i, &failure{status: exitBench, err: fmt.Errorf("row %d: that unit %s is connected was not confirmed", row.Number, orNone(row.Device)), hint: "somebody has to be there where the unit changes: --yes does not answer that"})
 				}
 			}
 			err = r.one(ctx, row, dir, r.settings(row.Row))
@@ -290,8 +290,14 @@ func (r *sheetRun) one(ctx context.Context, row *results.Row, dir string, set []
 		f.seed, seeded = r.seedOf(row.Number), true
 	}
 	f.remarks = r.remarks(row)
-	if _, err := os.Stat(filepath.Join(dir, record.ManifestFile)); err == nil && r.sheet.again {
-		f.out, f.resume, f.remarks = "", dir, nil
+	if r.sheet.again {
+		resume, err := leftOver(dir)
+		if err != nil {
+			return err
+		}
+		if resume {
+			f.out, f.resume, f.remarks = "", dir, nil
+		}
 	}
 	quiet := *r.app
 	quiet.out, quiet.json = io.Discard, false
@@ -308,6 +314,29 @@ func (r *sheetRun) one(ctx context.Context, row *results.Row, dir string, set []
 		return nil
 	}
 	return err
+}
+
+// leftOver tells whether a record was left that the run goes on in. One that was cut off before its first point is put aside.
+func leftOver(dir string) (resume bool, err error) {
+	if _, err := os.Stat(dir); err != nil {
+		return false, nil
+	}
+	if record.InUse(dir) {
+		return false, notRight(fmt.Errorf("%s: %w", dir, record.ErrBusy), "wait until it is done, or end it with Ctrl-C")
+	}
+	if rec, err := record.Open(dir); err == nil && len(rec.Rows) > 0 {
+		return true, nil
+	}
+	for n := 1; ; n++ {
+		aside := fmt.Sprintf("%s-cut-%d", dir, n)
+		if _, err := os.Stat(aside); err == nil {
+			continue
+		}
+		if err := os.Rename(dir, aside); err != nil {
+			return false, wrong(fmt.Errorf("what was left of an earlier run could not be put aside: %w", err))
+		}
+		return false, nil
+	}
 }
 
 // remarks are what the record keeps of the row that it came from.
@@ -347,6 +376,11 @@ func (r *sheetRun) done(row *results.Row, dir string) (bool, error) {
 	text, err := os.ReadFile(filepath.Join(dir, record.InputsFolder, r.input.Name))
 	if err != nil || !bytes.Equal(text, r.input.Data) || !slices.Equal(rec.Settings, r.settings(row.Row)) {
 		return false, &failure{status: exitInput, err: fmt.Errorf("%s was run with another sequence or other parameters than row %d has now", dir, row.Number), hint: "choose another --out, or move that record away"}
+	}
+	if _, err := os.Stat(filepath.Join(dir, report.PageFile)); err != nil { // it was killed behind its end
+		if err := report.Build(dir, forms()...); err != nil {
+			return false, wrong(fmt.Errorf("the reports of %s could not be made: %w", dir, err))
+		}
 	}
 	row.Take(rec)
 	row.Folder = filepath.ToSlash(filepath.Base(dir))
