@@ -78,17 +78,16 @@ func (c *cutter) set(cut bool) {
 	}
 }
 
-// A bench is cut off from the cluster while it runs a job. The run goes on and nothing new starts; its own API works, outputs off too; when the cluster is
+// In labCut a bench is cut off from the cluster while it runs a job. The run goes on and nothing new starts; its own API works, outputs off too; when the cluster is
 // reachable again the lab hears how the job ended, and the next one starts. Nothing is lost and nothing is run twice.
-func TestLabCut(t *testing.T) {
+func labCut(t *testing.T, servers []string) {
 	length := 3 * time.Second
 	if os.Getenv("FOURWIRE_LONG") != "" {
 		length = 30 * time.Second
 	}
-	servers := natsCluster(t)
 	cable := newCutter(t, servers[0])
-	hub := member(t, "hub", t.TempDir(), servers)
-	strong := member(t, "strong", benchFolder(t, "10 A", "200 W"), []string{cable.address()})
+	hub := member(t, "hub", t.TempDir(), servers, "--lab", "cut")
+	strong := member(t, "strong", benchFolder(t, "10 A", "200 W"), []string{cable.address()}, "--lab", "cut")
 	hub.sees(map[string]string{"strong": "here"})
 	may := map[string][]string{}
 	from := hub.watch("none", func(e api.Event) bool { return e.Kind == "reset" })[0].ID
@@ -153,11 +152,10 @@ func TestLabCut(t *testing.T) {
 	}
 }
 
-// A bench is killed in the middle of a job. When its lease has run out the lab says so and does not run the job again; what other benches can do goes on
+// In labBenchKilled a bench is killed in the middle of a job. When its lease has run out the lab says so and does not run the job again; what other benches can do goes on
 // there. When the bench is back it says how far the job came, and the job can go on from the hub.
-func TestLabBenchKilled(t *testing.T) {
-	servers := natsCluster(t)
-	hub, strong, weak := labOf(t, servers, "--lease", "2s")
+func labBenchKilled(t *testing.T, servers []string) {
+	hub, strong, weak := labOf(t, servers, "--lab", "killed", "--lease", "2s")
 	may := map[string][]string{}
 	from := hub.watch("none", func(e api.Event) bool { return e.Kind == "reset" })[0].ID
 	victim := hub.submit(atLoads("1 A", 5000))
@@ -182,7 +180,7 @@ func TestLabBenchKilled(t *testing.T) {
 	if j := hub.until(onlyThere, func(j api.Job) bool { return strings.Contains(j.Waits, "strong: not heard of since") }); j.State != api.Queued {
 		t.Errorf("%+v", j)
 	}
-	strong.daemonProcess = startCommand(t, strong.command(t, servers, "--lease", "2s"))
+	strong.daemonProcess = startCommand(t, strong.command(t, servers, "--lab", "killed", "--lease", "2s"))
 	j = hub.until(victim, func(j api.Job) bool { return j.Resumable })
 	if j.State != api.Interrupted || !strings.Contains(j.Reason, "the daemon went away in the middle") || !strings.Contains(j.Reason, "every output is off") || len(j.Attempts) != 1 {
 		t.Errorf("%+v", j)

@@ -5,6 +5,9 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"compress/gzip"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -19,7 +22,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"fourwire/daemon/api"
 	rec "fourwire/record"
@@ -255,10 +261,17 @@ func (m *labMember) copied(record string, from *labMember) {
 	}
 }
 
-// Two benches and a hub, each a process of its own, share work over a cluster of three: a job runs once, where it fits; the hub shows all of them.
+// Two benches and a hub, each a process of its own, share work over a cluster of three. Each part is a lab of its own there.
 func TestLab(t *testing.T) {
 	servers := natsCluster(t)
-	hub, strong, weak := labOf(t, servers)
+	t.Run("shared", func(t *testing.T) { labShared(t, servers) })
+	t.Run("cut off", func(t *testing.T) { labCut(t, servers) })
+	t.Run("killed", func(t *testing.T) { labBenchKilled(t, servers) })
+}
+
+// labShared shows that a job runs once, where it fits, and that the hub has all of it.
+func labShared(t *testing.T, servers []string) {
+	hub, strong, weak := labOf(t, servers, "--lab", "shared", "--lease", "4s")
 	benches := map[string]*labMember{"strong": strong, "weak": weak}
 	may := map[string][]string{}
 	from := hub.watch("none", func(e api.Event) bool { return e.Kind == "reset" })
@@ -277,6 +290,7 @@ func TestLab(t *testing.T) {
 	byName := atLoads("300 mA", 2)
 	byName.Bench = "weak"
 	may[strong.submit(byName)] = []string{"weak"}
+	hostile := hostileEntries(t, servers[0], "shared")
 	cancelled := hub.submit(atLoads("11 A", 2))
 	hub.ask("DELETE", "/api/jobs/"+cancelled, nil, nil, http.StatusOK)
 	hub.watch(from[0].ID, func(e api.Event) bool { return e.Kind == "point" && may[e.Job] != nil })
@@ -297,13 +311,19 @@ func TestLab(t *testing.T) {
 		t.Errorf("%+v", j)
 	}
 	t.Log(j.Waits)
+	for id, why := range hostile {
+		j := hub.until(id, func(j api.Job) bool { return strings.Count(j.Waits, "does not fit") == 2 })
+		if !strings.Contains(j.Waits, why) || j.State != api.Queued {
+			t.Errorf("%s: %+v", why, j)
+		}
+	}
 	if j := weak.job(cancelled); j.State != api.Cancelled {
 		t.Errorf("%+v", j)
 	}
 
 	// another daemon does not get the name of one that is here
 	twin := &labMember{name: "strong", dir: strong.dir, records: filepath.Join(t.TempDir(), "records")}
-	out, err := twin.command(t, servers).CombinedOutput()
+	out, err := twin.command(t, servers, "--lab", "shared", "--lease", "4s").CombinedOutput()
 	var exit *exec.ExitError
 	if !errors.As(err, &exit) || exit.ExitCode() != exitBench || !strings.Contains(string(out), "is called strong") {
 		t.Errorf("a second daemon called strong: %v\n%s", err, out)
@@ -326,4 +346,73 @@ func TestLab(t *testing.T) {
 		t.Errorf("%+v", report)
 	}
 	t.Log(report.Text)
+}
+
+// hostileEntries puts jobs into the store of a lab as somebody could who is let into the cluster and is no daemon, and says why each must be refused.
+func hostileEntries(t *testing.T, server, lab string) map[string]string {
+	t.Helper()
+	conn, err := nats.Connect(server)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	state, err := js.KeyValue(t.Context(), lab+"-state")
+	if err != nil {
+		t.Fatal(err)
+	}
+	inputs, err := js.KeyValue(t.Context(), lab+"-inputs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	for _, h := range []struct {
+		order map[string]any
+		files map[string]string
+		why   string
+	}{
+		{map[string]any{"sequence": "../out.yaml"}, map[string]string{"../out.yaml": "x"}, "names no sequence"},
+		{map[string]any{"sequence": "--out.yaml"}, map[string]string{"--out.yaml": "x"}, "names no sequence"},
+		{map[string]any{"sequence": "a.yaml", "settings": []string{"--out=/x"}}, map[string]string{"a.yaml": "x"}, "cannot be set so"},
+		{map[string]any{"sequence": "a.yaml", "accept_fit": "--bench=/x"}, map[string]string{"a.yaml": "x"}, "not as a submission is"},
+		{map[string]any{"sequence": "a.yaml"}, map[string]string{"a.yaml": "x", "../../b": "x"}, "no name of a file"},
+		{map[string]any{"sequence": "a.yaml"}, nil, "not in the lab's store"},
+	} {
+		id, err := uuid.NewV7()
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[id.String()] = h.why
+		if h.files != nil {
+			files := map[string][]byte{}
+			for name, text := range h.files {
+				files[name] = []byte(text)
+			}
+			text, err := json.Marshal(map[string]any{"files": files})
+			if err != nil {
+				t.Fatal(err)
+			}
+			sum := sha256.Sum256(text)
+			b := bytes.NewBufferString("\x00" + hex.EncodeToString(sum[:])) // as daemon/fleet keeps them: no further part, the hash, the text compressed
+			z := gzip.NewWriter(b)
+			_, err = z.Write(text)
+			if err := errors.Join(err, z.Close()); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := inputs.Put(t.Context(), id.String()+".0", b.Bytes()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		entry, err := json.Marshal(map[string]any{"id": id, "state": "queued", "bench": "any", "submitted": time.Now(), "order": h.order})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := state.Create(t.Context(), "job."+id.String(), entry); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return out
 }
