@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"slices"
 	"strings"
 
 	"fourwire/record"
@@ -55,6 +56,9 @@ func kept[T any](rec *record.Record, folder, suffix string) []T {
 	if err != nil {
 		return nil
 	}
+	slices.SortStableFunc(list, func(a, b fs.DirEntry) int { // NAME before NAME-2
+		return strings.Compare(strings.TrimSuffix(a.Name(), suffix), strings.TrimSuffix(b.Name(), suffix))
+	})
 	var out []T
 	for _, f := range list {
 		var one T

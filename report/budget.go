@@ -230,6 +230,12 @@ func (o *origins) find(input string) origin {
 	if strings.HasSuffix(input, "length of the recording") || strings.HasSuffix(input, "length of the recordings") {
 		return origin{"the length of the recording", input, nil}
 	}
+	if what, ok := strings.CutSuffix(input, ", its samples"); ok {
+		return origin{"the captured samples", what, nil}
+	}
+	if strings.HasPrefix(input, "skew of ") && strings.HasSuffix(input, " to its cause") {
+		return origin{"the captured samples", input, nil}
+	}
 	return origin{"elsewhere", input, nil}
 }
 

@@ -108,8 +108,9 @@ func (t *Trace) openCapture(dir string) error {
 
 // closer is the stretch in which the instants of some marks lie; ok is false where it is no small part of the whole.
 func (t *Trace) closer(marks []record.Mark) (from, to int64, ok bool) {
-	low, high := math.Inf(1), math.Inf(-1)
+	low, high, point := math.Inf(1), math.Inf(-1), false
 	for _, m := range marks {
+		point = point || !math.IsNaN(m.At) && !math.IsNaN(m.Low) && math.IsNaN(m.High)
 		ends := []float64{m.At, m.To}
 		if !math.IsNaN(m.High) { // a band goes on
 			ends = ends[:1]
@@ -120,7 +121,7 @@ func (t *Trace) closer(marks []record.Mark) (from, to int64, ok bool) {
 			}
 		}
 	}
-	if !(high >= low) {
+	if !(high >= low) || high == low && !point { // of an instant alone nothing more is seen closer
 		return 0, 0, false
 	}
 	at := func(x float64) float64 { return x/t.Head.IntervalSeconds + float64(t.Head.Trigger) }
@@ -130,6 +131,28 @@ func (t *Trace) closer(marks []record.Mark) (from, to int64, ok bool) {
 	}
 	from, to = max(0, int64(at(low)-span)), min(t.Len, int64(at(high)+2*span)+1)
 	return from, to, to-from >= 8 && float64(to-from) < 0.6*float64(t.Len)
+}
+
+// closerMoves is the part of all that a signal does that it has to do in a stretch to be shown there, if nothing was looked for in it.
+const closerMoves = 0.05
+
+// Happens tells whether a signal is worth showing in a stretch: figures were found in it there, or it moves.
+func (t *Trace) Happens(signal int, c Closer) bool {
+	for _, i := range c.Of {
+		if t.Capture.Figures[i].Of == t.Head.Signals[signal].Name {
+			return true
+		}
+	}
+	span := func(bins []trace.Bin) float64 {
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, b := range bins {
+			if b.Count > 0 {
+				low, high = min(low, b.Min), max(high, b.Max)
+			}
+		}
+		return high - low
+	}
+	return span(c.Bins[signal]) > closerMoves*span(t.Overview[signal])
 }
 
 // CaptureSeconds is the time of a sample from the event.
@@ -194,7 +217,7 @@ func (t *Trace) FigureGroups() []FigureGroup {
 		for _, x := range f.List {
 			row := FigureRow{What: strings.ReplaceAll(x.What, "_", " "), Name: x.Name, Text: "none: " + x.Missing, Biggest: x.Biggest}
 			if x.Missing == "" {
-				row.Text = WithU(x.Value, x.U, record.DimensionOf(x.Unit))
+				row.Text = FigureText(x.What, x.Value, x.U, x.Unit)
 			}
 			switch {
 			case x.Name != "":

@@ -21,7 +21,7 @@ func BandText(v record.Verdict) string {
 	if !(v.Band > 0) || math.IsInf(v.Band, 0) {
 		return ""
 	}
-	return difference(v.Band, v.Band, v.Unit)
+	return difference(v.Band, v.Band, limitScale(v.Limit, v.Band, v.Unit))
 }
 
 // RiskText is the probability that the outcome is not deserved, in words; of an undecided value, that it does not conform. It is empty

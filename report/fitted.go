@@ -57,7 +57,7 @@ func newFitted(f record.Fit) Fitted {
 	for _, p := range f.Parameters {
 		text := "none"
 		if !math.IsNaN(p.Value) {
-			text = WithU(p.Value, p.U, record.DimensionOf(p.Unit))
+			text = FigureText(p.What, p.Value, p.U, p.Unit)
 		}
 		out.Parameters = append(out.Parameters, FittedParameter{p, text})
 	}

@@ -10,27 +10,32 @@ import (
 
 // document is what scripts get; its fields are a contract.
 type document struct {
-	Format     string           `json:"fourwire"`
-	Record     string           `json:"record"`
-	ID         string           `json:"id"`
-	Title      string           `json:"title"`
-	Outcome    record.Outcome   `json:"outcome"`
-	Headline   string           `json:"headline"`
-	Exit       int              `json:"exit"`
-	Reason     string           `json:"reason,omitempty"`
-	Finished   bool             `json:"finished"`
-	Started    string           `json:"started,omitempty"`
-	Seconds    float64          `json:"duration_s"`
-	Points     int              `json:"points"`
-	Counts     record.Counts    `json:"verdict_counts"`
-	Limits     []limitDocument  `json:"limits"`
-	Verdicts   []record.Verdict `json:"verdicts"`
-	Results    []record.Result  `json:"results"`
-	Traces     []traceDocument  `json:"traces"`
-	Lives      []lifeDocument   `json:"lives"`
-	Time       *timeDocument    `json:"time,omitempty"`
-	Problems   []string         `json:"problems"`
-	ReportFile map[string]bool  `json:"reports"` // file name → is in the record
+	Format     string            `json:"fourwire"`
+	Record     string            `json:"record"`
+	ID         string            `json:"id"`
+	Title      string            `json:"title"`
+	Outcome    record.Outcome    `json:"outcome"`
+	Headline   string            `json:"headline"`
+	Exit       int               `json:"exit"`
+	Reason     string            `json:"reason,omitempty"`
+	Finished   bool              `json:"finished"`
+	Started    string            `json:"started,omitempty"`
+	Seconds    float64           `json:"duration_s"`
+	Points     int               `json:"points"`
+	Counts     record.Counts     `json:"verdict_counts"`
+	Limits     []limitDocument   `json:"limits"`
+	Verdicts   []record.Verdict  `json:"verdicts"`
+	Results    []record.Result   `json:"results"`
+	Traces     []traceDocument   `json:"traces"`
+	Lives      []lifeDocument    `json:"lives"`
+	Captures   []captureDocument `json:"captures"`
+	Supplies   []supplyDocument  `json:"supplies"`
+	Rails      []record.Rails    `json:"rails"`
+	Fits       []fitDocument     `json:"fits"`
+	Sweeps     []steppedDocument `json:"sweeps"`
+	Time       *timeDocument     `json:"time,omitempty"`
+	Problems   []string          `json:"problems"`
+	ReportFile map[string]bool   `json:"reports"` // file name → is in the record
 }
 
 type limitDocument struct {
@@ -49,7 +54,9 @@ func JSON(rec *record.Record) ([]byte, error) {
 	r := New(rec)
 	d := document{Format: "result/1", Record: rec.Dir, ID: rec.ID, Title: rec.Title, Outcome: rec.Outcome, Headline: r.Headline,
 		Exit: rec.Exit, Reason: rec.Reason, Finished: rec.Finished, Seconds: rec.DurationSeconds, Points: len(rec.Rows), Counts: rec.Counts,
-		Limits: []limitDocument{}, Verdicts: rec.Verdicts, Results: rec.Results, Problems: rec.Problems, Traces: traceDocuments(r.Traces), Lives: lifeDocuments(r.Lives), Time: timeDocumentOf(r.Time), ReportFile: map[string]bool{}}
+		Limits: []limitDocument{}, Verdicts: rec.Verdicts, Results: rec.Results, Problems: rec.Problems, Traces: traceDocuments(r.Traces), Lives: lifeDocuments(r.Lives), Time: timeDocumentOf(r.Time),
+		Captures: captureDocuments(r), Supplies: supplyDocuments(r.Supplies), Rails: append([]record.Rails{}, r.Rails...), Fits: fitDocuments(r.Fitted), Sweeps: steppedDocuments(r.Stepped),
+		ReportFile: map[string]bool{}}
 	if !rec.Started.IsZero() {
 		d.Started = rec.Started.UTC().Format("2006-01-02T15:04:05.999999999Z07:00")
 	}

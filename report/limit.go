@@ -47,12 +47,11 @@ func (l Limit) MarginText() string {
 	if l.Closest == nil || math.IsNaN(l.Margin) {
 		return ""
 	}
-	return difference(l.Margin, l.Closest.U, l.Closest.Unit)
+	return difference(l.Margin, l.Closest.U, limitScale(l.Text, l.Margin, l.Closest.Unit))
 }
 
-// difference is a difference of two values of a unit, rounded for the uncertainty u.
-func difference(x, u float64, unit string) string {
-	s := ScaleFor(x, record.DimensionOf(unit))
+// difference is a difference of two values in a scale, rounded for the uncertainty u.
+func difference(x, u float64, s Scale) string {
 	s.Offset = 0
 	switch s.Symbol {
 	case "degC":
@@ -66,7 +65,11 @@ func difference(x, u float64, unit string) string {
 
 // ValueText is the value of a verdict with its uncertainty and unit.
 func ValueText(v record.Verdict) string {
-	return WithU(v.Value, v.U, record.DimensionOf(v.Unit))
+	si := v.Value
+	if si == 0 && v.U > 0 {
+		si = v.U
+	}
+	return limitScale(v.Limit, si, v.Unit).withU(v.Value, v.U)
 }
 
 // limits groups verdicts by limit, clause and rule, in the order of their first appearance.

@@ -2,10 +2,13 @@ package report
 
 import (
 	"math"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
 	"fourwire/quantity"
+	"fourwire/record"
 )
 
 // Scale shows numbers of one dimension in one unit, so that those of a table column or an axis can be compared.
@@ -99,6 +102,10 @@ func WithU(si, u float64, dim quantity.Dimension) string {
 	if si == 0 && u > 0 {
 		s = ScaleFor(u, dim)
 	}
+	return s.withU(si, u)
+}
+
+func (s Scale) withU(si, u float64) string {
 	value, uncertainty := s.Numbers(si, u)
 	switch {
 	case value == "":
@@ -109,6 +116,32 @@ func WithU(si, u float64, dim quantity.Dimension) string {
 		return value + " ± " + uncertainty
 	}
 	return "(" + value + " ± " + uncertainty + ") " + Pretty(s.Symbol)
+}
+
+// bare is a number that stands for itself.
+func bare() Scale { return Scale{Factor: 1} }
+
+// bareFigures are figures and parameters without a unit that are no share of anything: nobody says an ideality of 105 %.
+var bareFigures = []string{"ideality", "exponent", "swings", "starts", "returns", "used", "left_out"}
+
+// FigureText is a figure or parameter by the word of its kind, with its uncertainty and unit.
+func FigureText(what string, si, u float64, unit string) string {
+	if dim := record.DimensionOf(unit); dim != quantity.Ratio || !slices.Contains(bareFigures, what) {
+		return WithU(si, u, dim)
+	}
+	return bare().withU(si, u)
+}
+
+// bareNumber is a number without a unit in the text of a limit.
+var bareNumber = regexp.MustCompile(`(^|[\s(<>=])-?[0-9]+(\.[0-9]+)?(e-?[0-9]+)?\s*($|[\s)<>=])`)
+
+// limitScale is the scale in which a value is compared with a limit: a ratio in percent, unless the limit is written as a bare number.
+func limitScale(limit string, si float64, unit string) Scale {
+	dim := record.DimensionOf(unit)
+	if dim == quantity.Ratio && !strings.Contains(limit, "%") && bareNumber.MatchString(limit) {
+		return bare()
+	}
+	return ScaleFor(si, dim)
 }
 
 // Pretty writes the units of a text as people print them: Ω, µ, °C. Files keep the plain forms.

@@ -13,14 +13,14 @@ func profiles(rec *record.Record) []record.Profile {
 }
 
 // supplies are the facts of supply profiles: what each is and where its figures are from, each once; and what has to be said with them.
-func supplies(rec *record.Record) (facts []Fact, notices []Notice) {
+func supplies(list []record.Profile) (facts []Fact, notices []Notice) {
 	said := map[string]bool{}
 	once := func(text string) bool {
 		was := said[text]
 		said[text] = true
 		return !was
 	}
-	for _, p := range profiles(rec) {
+	for _, p := range list {
 		text := p.Title + "; " + p.Tag
 		if p.Preset == "" {
 			text = "points of the sequence"

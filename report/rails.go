@@ -8,8 +8,8 @@ import (
 )
 
 // railFacts are the facts of groups of rails, and what took one down.
-func railFacts(rec *record.Record) (facts []Fact, notices []Notice) {
-	for _, r := range kept[record.Rails](rec, record.AnalysisFolder, ".rails.json") {
+func railFacts(list []record.Rails) (facts []Fact, notices []Notice) {
+	for _, r := range list {
 		facts = append(facts, Fact{"Rails " + r.Name, r.Text() + " (by readings and the computer's clock)"})
 		if k := r.Fault; k != nil {
 			verdict := "as allowed"

@@ -28,6 +28,7 @@ type Report struct {
 	Worst    []Worst          // values whose uncertainty matters most, with what it consists of
 	Applied  []Remark         // corrections of readings
 	Remarks  []Remark         // on how uncertainties were worked out
+	Stepped  []Stepped        // how sweeps were stepped, where they chose
 	Log      []record.Event   // what is worth telling: warnings, errors, notes
 	LogMore  int              // further such events, left out
 	Inputs   []record.File    // files of the run with their hashes, without those made from it
@@ -35,6 +36,8 @@ type Report struct {
 	Missed   []record.Capture // captures of which there is nothing: what they waited for did not come
 	Lives    []Life           // of batteries
 	Played   []Played         // batteries that a source played
+	Supplies []Supply         // voltages over time that sources were taken through
+	Rails    []record.Rails   // supplies that came up in order
 	Fitted   []Fitted         // parts with their laws
 	Time     *Spent           // where the time went; nil: the record does not say
 
@@ -77,11 +80,15 @@ func New(rec *record.Record) *Report {
 	}
 	r.Limits = limits(rec)
 	r.Headline = headline(rec, r.Limits)
-	r.Notices = notices(rec)
-	r.Facts = facts(rec)
-	supply, remarks := supplies(rec)
+	r.Stepped = stepped(rec)
+	r.Notices = notices(rec, chose(r.Stepped))
+	r.Facts = facts(rec, chose(r.Stepped))
+	list := profiles(rec)
+	supply, remarks := supplies(list)
 	r.Facts, r.Notices = append(r.Facts, supply...), append(r.Notices, remarks...)
-	groups, faults := railFacts(rec)
+	r.Supplies = suppliesOf(list)
+	r.Rails = kept[record.Rails](rec, record.AnalysisFolder, ".rails.json")
+	groups, faults := railFacts(r.Rails)
 	r.Facts, r.Notices = append(r.Facts, groups...), append(r.Notices, faults...)
 	r.Measured = sources(rec)
 	r.Cautions = cautions(rec)
@@ -134,7 +141,8 @@ func notable(e record.Event) bool {
 	return e.Level == "warn" || e.Level == "error" || e.Level == "fatal" || e.Level == "panic"
 }
 
-func notices(rec *record.Record) []Notice {
+// notices are told with chosen where a sweep chose its number of points: fewer than planned is then no lack, unless the run ended early.
+func notices(rec *record.Record, chosen bool) []Notice {
 	var out []Notice
 	if rec.Reason != "" {
 		out = append(out, Notice{true, "The run ended early: " + rec.Reason + "."})
@@ -142,7 +150,7 @@ func notices(rec *record.Record) []Notice {
 	for _, p := range rec.Problems {
 		out = append(out, Notice{true, sentence(p)})
 	}
-	if rec.Planned > len(rec.Rows) && len(rec.Rows) > 0 {
+	if rec.Planned > len(rec.Rows) && len(rec.Rows) > 0 && (!chosen || rec.Reason != "" || !rec.Finished) {
 		out = append(out, Notice{true, fmt.Sprintf("%d of %d planned points were measured.", len(rec.Rows), rec.Planned)})
 	}
 	if rec.Simulated {
@@ -183,7 +191,7 @@ func reservations(rec *record.Record) string {
 		len(rec.Rows)-counts[record.StatusOK], count(len(rec.Rows), "point"), strings.Join(parts, ", "))
 }
 
-func facts(rec *record.Record) []Fact {
+func facts(rec *record.Record, chosen bool) []Fact {
 	var out []Fact
 	add := func(name, value string) {
 		if value != "" {
@@ -194,7 +202,7 @@ func facts(rec *record.Record) []Fact {
 		add("Started", rec.Started.UTC().Format("2006-01-02 15:04:05")+" UTC")
 		add("Lasted", Lasted(time.Duration(rec.DurationSeconds*float64(time.Second))))
 	}
-	add("Points", pointsText(rec))
+	add("Points", pointsText(rec, chosen))
 	add("Operator", rec.Operator)
 	add("Sequence", rec.Sequence)
 	bench := rec.Bench.Title
@@ -213,7 +221,7 @@ func facts(rec *record.Record) []Fact {
 	return out
 }
 
-func pointsText(rec *record.Record) string {
+func pointsText(rec *record.Record, chosen bool) string {
 	ok := 0
 	for _, p := range rec.Rows {
 		if p.Status() == record.StatusOK {
@@ -221,7 +229,9 @@ func pointsText(rec *record.Record) string {
 		}
 	}
 	text := fmt.Sprint(len(rec.Rows))
-	if rec.Planned > 0 && rec.Planned != len(rec.Rows) {
+	if chosen && rec.Planned > len(rec.Rows) {
+		text += fmt.Sprintf(", up to %d were allowed", rec.Planned)
+	} else if rec.Planned > 0 && rec.Planned != len(rec.Rows) {
 		text += fmt.Sprintf(" of %d planned", rec.Planned)
 	}
 	if ok != len(rec.Rows) {
@@ -276,7 +286,8 @@ func resultText(x record.Result) string {
 	if x.Why != "" {
 		return "none: " + x.Why
 	}
-	return WithU(x.SI, x.U, record.DimensionOf(x.Unit))
+	what, _, _ := strings.Cut(x.Expr, " of ") // "ideality of diode": a parameter of a part
+	return FigureText(what, x.SI, x.U, x.Unit)
 }
 
 // About is what the sequence says of a parameter with this name; empty where it says nothing.

@@ -38,6 +38,13 @@ func newCaptureView(t *report.Trace, with written, number int) traceView {
 		for k := range p.Panels {
 			p.Panels[k].Bins = c.Bins[k]
 		}
+		shown := p.Panels[:0]
+		for k, one := range p.Panels {
+			if t.Happens(k, c) {
+				shown = append(shown, one)
+			}
+		}
+		p.Panels = shown
 		text := ""
 		for n, i := range c.Of {
 			if n > 0 {

@@ -59,9 +59,9 @@ func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 		"join": func(list []string) string { return strings.Join(list, ", ") }, "few": few, "lead": lead, "dash": dash, "values": values,
 		"outcome": report.OutcomeText, "rule": report.RuleText, "risk": report.RiskText, "share": report.Share, "percent": percent,
 		"amps": amps, "usable": usable, "judged": judgedText, "slug": judgedClass,
-		"kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
+		"times": times, "kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
 	}).Parse(pageText)
-	for _, text := range []string{budgetText, traceText, captureText, ledgerText, fittedText} {
+	for _, text := range []string{budgetText, traceText, captureText, ledgerText, fittedText, supplyText} {
 		if err == nil {
 			t, err = t.Parse(text)
 		}
@@ -78,6 +78,14 @@ func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 		return nil, fmt.Errorf("page: %w", err)
 	}
 	return harmless(b.String()), nil
+}
+
+// times says how often.
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 // harmless takes control characters out of the page, and those that turn the direction of writing: the template has escaped what is markup, and
@@ -105,6 +113,7 @@ type page struct {
 	BudgetScript template.JS
 
 	Parts      []fitView
+	Supplied   []supplyView
 	Spent      *spentView
 	Recordings []traceView
 	Captures   []traceView
@@ -126,7 +135,7 @@ func newPage(r *report.Report, beside map[string]written) (page, error) {
 	for i, c := range r.Curves {
 		p.Pictures = append(p.Pictures, newPicture(r, c, i))
 	}
-	p.Parts = fitViews(r)
+	p.Parts, p.Supplied = fitViews(r), supplyViews(r)
 	if p.Spent = newSpent(r.Time); p.Spent != nil {
 		p.Style += template.CSS(ledgerStyle) + spentStyle()
 	}

@@ -51,8 +51,14 @@ func Show(s Stream, r *report.Report) {
 	}
 	p.battery(r)
 	p.spent(r.Time)
-	if len(r.Remarks) > 0 {
+	if len(r.Remarks)+len(r.Stepped)+len(r.Supplies) > 0 {
 		p.line("")
+		for _, x := range r.Supplies {
+			p.wrapped("", report.ShortNote(x.Text))
+		}
+		for _, x := range r.Stepped {
+			p.wrapped("", x.String())
+		}
 		for _, x := range r.Remarks {
 			p.wrapped("", x.String())
 		}

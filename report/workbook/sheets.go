@@ -270,6 +270,18 @@ func (b *book) conditions() error {
 			s.row("", m.Column.Name, m.Column.Node+m.Column.Expr, m.Column.From, strings.Join(m.Ranges, ", "), strings.Join(m.Biggest, ", "))
 		}
 	}
+	for _, x := range r.Supplies {
+		section("Supply over time: " + x.Heading)
+		for _, f := range x.Facts {
+			s.row("", f.Name, f.Value)
+		}
+	}
+	if len(r.Stepped) > 0 {
+		section("How sweeps were stepped")
+		for _, x := range r.Stepped {
+			s.row("", x.String())
+		}
+	}
 	for _, list := range []struct {
 		title   string
 		remarks []report.Remark
