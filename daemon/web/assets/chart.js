@@ -23,7 +23,7 @@ export class Chart {
     this.tip = h("div", { class: "tip", hidden: true });
     this.read = h("p", { class: "read", role: "status" });
     this.plot = h("div", { class: "plot", tabindex: "0", role: "group", "aria-label": title + ": picture. Left and right arrow keys go from point to point, up and down from line to line" }, this.picture, this.tip);
-    place.append(h("figure", { "data-keep": "" }, h("h3", {}, title), this.legend, this.plot, this.read, this.note = h("figcaption", {})));
+    place.append(h("figure", { "data-keep": "" }, h("h2", { class: "chart-title" }, title), this.legend, this.plot, this.read, this.note = h("figcaption", {})));
     this.plot.addEventListener("pointermove", e => this.show(this.nearest(e), false));
     this.plot.addEventListener("pointerdown", e => this.show(this.nearest(e), false));
     this.plot.addEventListener("pointerleave", e => e.pointerType === "mouse" && this.hide());

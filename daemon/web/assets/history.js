@@ -45,7 +45,7 @@ export function historyView(view, _, query) {
     const mine = ++turn, after = more === true ? next : "";
     try {
       const page = await get("/api/records", { q: asked.q.trim(), outcome: asked.outcome, sequence: asked.sequence.trim(), from: day(asked.from, 0), to: day(asked.to, 1), limit: 50, after });
-      if (mine !== turn || gone) return;
+      if (mine !== turn || gone || !location.hash.startsWith("#/history")) return; // somebody is on the way elsewhere
       found = after ? [...found, ...page.records] : page.records;
       [total, next, wrong] = [page.total, page.next || "", ""];
       const q = new URLSearchParams(Object.entries(asked).filter(([, v]) => v)).toString();

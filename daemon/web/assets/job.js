@@ -106,7 +106,7 @@ export function jobView(view, [id]) {
 
   let end = watch(what => {
     if (!what.has("run") && !what.has("jobs") && !what.has("points")) return;
-    const j = run.job, wait = j && active(j) ? 1500 : 0;
+    const j = run.job, wait = !run.record || !run.record.columns.length ? 150 : 1500;
     if (run.stale || j && j.record && run.of !== j.record) follow(run);
     else if (j && active(j) && Date.now() - run.asked > wait) follow(run); // verdicts come with the record
     else if (j && over(j) && run.was !== j.state) {

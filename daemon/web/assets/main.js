@@ -35,7 +35,7 @@ function show() {
   at = key;
   shown = null;
   const view = h("div", { class: "view", "data-key": key || "#/" });
-  fill(main, view);
+  main.replaceChildren(view);
   const made = views[r.page];
   if (made) shown = made(view, r.rest, r.query) || {};
   else fill(view, h("h1", {}, "There is no such page"), h("p", {}, h("a", { href: "#/" }, "The bench")));
@@ -46,7 +46,7 @@ function show() {
   }
 }
 
-// signIn asks for a token. What was typed elsewhere stays where it is, below.
+// signIn asks for a token; the view stays below until then.
 function signIn() {
   if (document.getElementById("sign-in")) return;
   const said = h("p", { class: "wrong", role: "alert" }), token = h("input", { id: "token", type: "password", autocomplete: "current-password", required: true, spellcheck: "false" });
@@ -57,9 +57,10 @@ function signIn() {
       state.session = await ask("POST", "/api/session", {}, { headers: { Authorization: "Bearer " + token.value.trim() } });
       state.locked = false;
       form.remove();
-      for (const c of main.children) c.hidden = false;
       changed("session");
-      begin();
+      await begin();
+      if (shown && shown.end) shown.end(); // what was refused is asked for again; what was typed for a run is kept
+      shown = null;
       show();
     } catch (e) {
       said.textContent = e instanceof Refusal && e.status === 401 ? "This token is not known here." : words(e);

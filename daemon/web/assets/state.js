@@ -210,7 +210,7 @@ export async function follow(run) {
       run.numbers = new Set();
       run.stale = true;
     }
-    if (run.of) {
+    if (run.of && (over(run.job) || run.job.points > 0 || run.log.length)) { // before that its folder may not be there yet
       const path = recordPath(run.of);
       run.record = await get(path);
       if (run.stale || run.points.length < run.record.points) {
