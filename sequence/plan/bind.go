@@ -50,7 +50,7 @@ func BindWith(seq *sequence.Sequence, b *bench.Bench, models map[string]*model.M
 	for _, col := range seq.Columns() {
 		out := Column{Column: col}
 		for _, g := range p.Gauges {
-			if col.Kind == sequence.Measured && col.Node == g.Name() {
+			if col.Kind == sequence.Measured && col.Node == g.Name() && !g.Steady {
 				out.From = g.Channel.String()
 			}
 		}

@@ -167,7 +167,11 @@ func (p *Plan) Serves(instrument string) []string {
 		}
 	}
 	for _, g := range p.Gauges {
-		if g.Channel.Instrument == instrument {
+		switch {
+		case g.Channel.Instrument != instrument:
+		case g.Steady:
+			out = append(out, g.Name()+" while it settles")
+		default:
 			out = append(out, g.Name())
 		}
 	}

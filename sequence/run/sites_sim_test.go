@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -212,6 +213,9 @@ func TestTwoSitesAtOnce(t *testing.T) {
 	for site, r := range both {
 		r.fine(t, site)
 		same(t, site, alone[site], r)
+		if !slices.Equal(alone[site].plan.Columns, r.plan.Columns) {
+			t.Errorf("%s: other columns alone, %+v, than at once, %+v", site, alone[site].plan.Columns, r.plan.Columns)
+		}
 		use := 0.0
 		for _, s := range r.spans.Spans() {
 			if s.Kind == ledger.InUse {
