@@ -65,7 +65,7 @@ func (r *runner) forward(ctx context.Context, s sequence.Step, rest []sequence.S
 		}
 		r.state[i].On = s.To == sequence.On
 	case *sequence.Rails:
-		return true, r.stop(Input, "a run cannot go on across the rails %s: which of them came up when is not in a record; run it anew", s.Name)
+		return true, r.followRails(ctx, s)
 	case *sequence.Profile:
 		return true, r.followProfile(s)
 	case *sequence.List:

@@ -64,6 +64,9 @@ func (r *runner) again(ctx context.Context, p passed, want []plan.Setting, soon 
 		return r.settle(ctx, s)
 	case *sequence.Wait:
 		return r.wait(ctx, s)
+	case *sequence.Rails:
+		_, err := r.railsUp(ctx, s)
+		return err
 	case *sequence.Source:
 		if want[p.role].On {
 			return r.bring(ctx, p.role, want[p.role])

@@ -36,20 +36,8 @@ func (r *runner) rails(ctx context.Context, s *sequence.Rails) error {
 	if len(s.Up) == 0 {
 		return r.railsDown(ctx, s, s.Name)
 	}
-	ordinal := r.ordinal
-	g := &railGroup{step: s, watch: r.plan.Watch(s)}
-	g.kept = record.Rails{Name: r.numbered(s.Name), Where: r.where(), Order: plan.RailsText(s), AllOffSeconds: s.AllOff.SI, WatchSeconds: g.watch.Every.Seconds()}
-	r.up = append(r.up, g)
-	good := map[string]measured.Value{}
-	for _, rail := range s.Up {
-		at, err := r.railUp(ctx, g, rail)
-		if err != nil {
-			return err
-		}
-		good[rail.Role] = at
-	}
-	r.note("rails", "info", fmt.Sprintf("the rails %s are up: %s", s.Name, g.kept.Text()), "step", strconv.Itoa(ordinal))
-	if err := r.keepRails(g); err != nil {
+	good, err := r.railsUp(ctx, s)
+	if err != nil {
 		return err
 	}
 	if len(s.Gives) > 0 {
@@ -69,6 +57,24 @@ func (r *runner) rails(ctx context.Context, s *sequence.Rails) error {
 	}
 	r.place = s.At()
 	return r.railsDown(ctx, s, s.Name)
+}
+
+// railsUp brings a group up in order; by the name of its need it gives when each rail was good.
+func (r *runner) railsUp(ctx context.Context, s *sequence.Rails) (map[string]measured.Value, error) {
+	ordinal := r.ordinal
+	g := &railGroup{step: s, watch: r.plan.Watch(s)}
+	g.kept = record.Rails{Name: r.numbered(s.Name), Where: r.where(), Order: plan.RailsText(s), AllOffSeconds: s.AllOff.SI, WatchSeconds: g.watch.Every.Seconds()}
+	r.up = append(r.up, g)
+	good := map[string]measured.Value{}
+	for _, rail := range s.Up {
+		at, err := r.railUp(ctx, g, rail)
+		if err != nil {
+			return nil, err
+		}
+		good[rail.Role] = at
+	}
+	r.note("rails", "info", fmt.Sprintf("the rails %s are up: %s", s.Name, g.kept.Text()), "step", strconv.Itoa(ordinal))
+	return good, r.keepRails(g)
 }
 
 // railUp brings one rail up and waits until it is good; at is when that was, counted from the first one's going on.
