@@ -57,11 +57,6 @@ func (d Dialect) most(counts [3]int) Dialect {
 	return d
 }
 
-// name is the separator in words.
-func (d Dialect) name() string {
-	return map[rune]string{',': "commas", ';': "semicolons", '\t': "tabs"}[d.Separator]
-}
-
 // csv reads a CSV file: commas, semicolons or tabs, in UTF-8.
 func (r *reader) csv(data []byte) *grid {
 	switch {

@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -340,5 +343,58 @@ func TestPartOfASweep(t *testing.T) {
 	none.TakePart(rec, "load", 3)
 	if one.State != "pass" || len(one.Points) != 2 || two.State != "fail" || len(two.Limits) != 1 || none.State != results.NotRun {
 		t.Errorf("%+v\n%+v\n%+v", one, two, none)
+	}
+}
+
+// LibreOffice, which is no part of this project, gets the values of the record from the formulas, and draws the charts.
+func TestOfficeGetsTheSame(t *testing.T) {
+	office, err := exec.LookPath("soffice")
+	if err != nil {
+		t.Skip("soffice is not installed: no spreadsheet works the formulas out")
+	}
+	b := book(t, users(t), "p.xlsx")
+	for _, row := range b.Table.Rows {
+		b.Rows = append(b.Rows, taken(t, row, record.Pass, []record.Point{point(1, row.Values[0].Amount.SI, 1)}, nil))
+	}
+	out, err := b.Workbook()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	file := filepath.Join(dir, "p-results.xlsx")
+	if err := os.WriteFile(file, out, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	said, err := exec.CommandContext(t.Context(), office, "-env:UserInstallation=file://"+filepath.Join(dir, "profile"), "--headless",
+		"--convert-to", "csv:Text - txt - csv (StarCalc):44,34,76,1,,1033,false,false,false,false,false,1", "--outdir", dir, file).CombinedOutput()
+	if err != nil {
+		t.Fatalf("soffice: %v\n%s", err, said)
+	}
+	made, err := filepath.Glob(filepath.Join(dir, "*.csv"))
+	if err != nil || len(made) != 1 {
+		t.Fatalf("%v %v\n%s", made, err, said)
+	}
+	text, err := os.ReadFile(made[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(bytes.NewReader(text)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at, head := range rows[0] {
+		name, _, _ := strings.Cut(head, " [")
+		if head == "vin [V]" || head == "iout [A]" || !strings.Contains(head, " [") || strings.HasPrefix(head, "U(") {
+			continue
+		}
+		for i, r := range b.Rows {
+			got, err := strconv.ParseFloat(rows[r.Number-1][at], 64)
+			if want := r.Points[0].Cells[name].SI; err != nil || math.Abs(got-want) > 1e-9*math.Abs(want) {
+				t.Errorf("row %d, %s: %v, the record has %v: %v", i, head, got, want, err)
+			}
+		}
+	}
+	if rows[1][2] != "18" { // the user's own formula, 2*A2
+		t.Errorf("C2 is %q", rows[1][2])
 	}
 }
