@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"time"
 
+	"fourwire/analysis/verdict"
 	"fourwire/internal/ledger"
 	"fourwire/quantity"
 	"fourwire/quantity/measured"
@@ -287,7 +288,7 @@ func (r *runner) untilLook() (time.Duration, bool) {
 func (r *runner) railsOff(cause error) error {
 	var all error
 	for _, g := range r.up {
-		last := time.Time{}
+		var last, sent time.Time
 		order := ""
 		for k := len(g.roles) - 1; k >= 0; k-- {
 			role := &r.roles[g.roles[k]]
@@ -295,6 +296,9 @@ func (r *runner) railsOff(cause error) error {
 				continue
 			}
 			g.wentOff(r, g.roles[k], role.offDone)
+			if role.offAt.After(sent) {
+				sent = role.offAt
+			}
 			if last = role.offDone; order != "" {
 				order += ", "
 			}
@@ -313,11 +317,36 @@ func (r *runner) railsOff(cause error) error {
 			} else {
 				r.note("rails", "error", text+": too slow; have the protection of one switch the others off")
 			}
+			r.judgeRails(g, cause, sent, last)
 		}
 		all = errors.Join(all, r.keepRails(g))
 	}
 	r.up = nil
 	return all
+}
+
+// judgeRails judges the time from a fault until all rails were off. The fault came between the last look at which all was well and the way out, and the last
+// rail went off between its command and the answer; U goes from the one end to the other, and the limit is met only with all of it.
+func (r *runner) judgeRails(g *railGroup, cause error, sent, last time.Time) {
+	var stop *Stop
+	if !errors.As(cause, &stop) || stop.Kind != Safety {
+		return // nobody says that something was wrong with them
+	}
+	most, least := last.Sub(g.looked).Seconds(), max(0, sent.Sub(r.leaves).Seconds())
+	value, u := (most+least)/2, (most-least)/2
+	limit := g.step.AllOff.SI
+	v := record.Verdict{Limit: fmt.Sprintf("rails %s all off <= %s", g.step.Name, g.step.AllOff), Rule: verdict.GuardBand.String(), Value: value, U: u, Bound: limit, Unit: "s", Side: record.AtMost, Where: g.kept.Where}
+	d := verdict.Decide(verdict.GuardBand, value, u/2, limit, verdict.AtMost)
+	v.Band, v.Risk = d.Band, d.Risk
+	switch d.Outcome {
+	case verdict.Pass:
+		v.Outcome = record.Pass
+	case verdict.Fail:
+		v.Outcome = record.Fail
+	default:
+		v.Outcome, v.Advice = record.Undecided, "look at the rails more often: a longer all_off, or instruments that answer sooner"
+	}
+	r.verdict(v)
 }
 
 func (r *runner) keepRails(g *railGroup) error {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -129,6 +130,24 @@ func TestAFaultOfOneRailTakesAllOff(t *testing.T) {
 				if err := kept.UnmarshalJSON(data); err != nil || kept.Fault == nil {
 					t.Fatalf("%v %s", err, data)
 				}
+				// the limit is judged: a number with U, that holds what happened
+				judged := 0
+				rec, err := record.Open(b.dir)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, v := range rec.Verdicts {
+					if v.Limit != "rails supply all off <= 150 ms" {
+						continue
+					}
+					judged++
+					if took := (last - tripped).Seconds(); v.Outcome != record.Pass || v.Bound != 0.15 || v.Unit != "s" || took > v.Value+v.U || took < v.Value-v.U {
+						t.Errorf("it took %g s: %+v", took, v)
+					}
+				}
+				if judged != 1 {
+					t.Errorf("%d verdicts about the limit", judged)
+				}
 				// what the record says is an upper bound of what happened
 				if said := time.Duration(kept.Fault.OffAfterSeconds * float64(time.Second)); said < last-tripped || !kept.Fault.Within {
 					t.Errorf("the record says %v, it took %v", said, last-tripped)
@@ -194,6 +213,48 @@ func TestTheOrderOfRailsFromOneCapture(t *testing.T) {
 		got := rec.Rows[0].Cells[name].SI
 		if diff := got - want; diff < -1e-3 || diff > 1e-3 || want < 0.02 {
 			t.Errorf("%s: %g s from the capture, %g s by the simulator's events", name, got, want)
+		}
+	}
+}
+
+// On instruments that take 60 ms for each command four rails cannot be off within 150 ms: the limit is judged, and is not met. An interruption is no fault of the rails, and
+// judges nothing.
+func TestRailsThatGoOffTooSlowly(t *testing.T) {
+	text := func(name string) string {
+		data, err := os.ReadFile(filepath.Join("../../examples/rails", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(data)
+	}
+	order := text("order.yaml")
+	order = order[:strings.Index(order, "    steps:\n")] + "    steps:\n      - wait: 8 s\n      - note: up\n      - wait: 8 s\n      - measure: {v_core: v(board.core)}\n"
+	slowly := regexp.MustCompile(`processing: [0-9.]+ ms`).ReplaceAllString(text("board.scenario.yaml"), "processing: 60 ms")
+	for _, fault := range []string{"faults:\n  - {kind: over-voltage, instrument: psu-memory, at: 9 s}\n", ""} {
+		b := newBuoy(t, order, 0, func(string, string) (string, string) { return text("bench.yaml"), slowly + fault })
+		ctx, cancel := context.WithCancel(context.Background())
+		var verdicts []record.Verdict
+		_, err := run.Run(ctx, run.Config{Plan: b.plan, Instruments: b.open(), Clock: b.sim.Clock(), Ledger: &b.ledger, Sink: &kept{}, Observe: func(e run.Event) {
+			b.events = append(b.events, e)
+			if e.Verdict != nil {
+				verdicts = append(verdicts, *e.Verdict)
+			}
+			if fault == "" && e.Kind == "note" && e.Text == "up" {
+				cancel()
+			}
+		}})
+		cancel()
+		if err == nil {
+			t.Fatal("it ended well")
+		}
+		if fault == "" {
+			if len(verdicts) > 0 {
+				t.Errorf("an interruption was judged: %+v", verdicts)
+			}
+			continue
+		}
+		if len(verdicts) != 1 || verdicts[0].Outcome != record.Fail || !(verdicts[0].Value-verdicts[0].U > 0.15) {
+			t.Errorf("%v: %+v\n%s", err, verdicts, b.said())
 		}
 	}
 }

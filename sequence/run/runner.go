@@ -79,7 +79,8 @@ type runner struct {
 	contacts contacts
 	chosen   map[*sequence.Settle]bool // whether its readers have been chosen
 
-	up []*railGroup // rails that are up, or on their way
+	up     []*railGroup // rails that are up, or on their way
+	leaves time.Time    // when the way out began
 
 	places map[diag.Place]string // of steps, as text
 	rising *rising               // outputs that are watched on their way up; nil: none

@@ -20,7 +20,7 @@ import (
 // makeSafe is the one way out of a run. Loads go off before sources; what fails is tried once more by other means, a load at once
 // where that is quick, everything else when all others are off; then the nodes are looked at. ctx is not the one that may have ended the run, and every instrument has its own time.
 func (r *runner) makeSafe(ctx context.Context, cause error) error {
-	r.place, r.frames = diag.Place{}, nil
+	r.place, r.frames, r.leaves = diag.Place{}, nil, r.clock.Now()
 	r.tell(Event{Kind: "stage", Text: "switching off"})
 	if cause != nil {
 		r.note("end", "error", "the run ends early: "+cause.Error())
