@@ -152,6 +152,10 @@ func (d *Daemon) giveBack(ctx context.Context, j queue.Job, why string) queue.Re
 // process is the life of the process of a run. It gives the end of what that said.
 func (d *Daemon) process(ctx context.Context, j queue.Job, o Order, p *progress) (string, error) {
 	dir := filepath.Join(d.config.Records, j.Record())
+	o.Job = j.ID
+	if j.Owner != access.Local {
+		o.Operator = j.Owner
+	}
 	args := d.config.Desk.Arguments(o, filepath.Join(d.jobFolder(j.ID), o.Sequence), dir, j.Resumes != "")
 	said := &tail{most: saidBytes}
 	c := &exec.Cmd{Path: d.config.Program, Args: append([]string{d.config.Program}, args...), Dir: d.jobFolder(j.ID), Stderr: said, SysProcAttr: apart(), WaitDelay: time.Second}

@@ -42,6 +42,9 @@ type Order struct {
 	Planned     int      `json:"planned"`
 	Predicted   float64  `json:"predicted_s"`
 	Roles       []Role   `json:"roles,omitempty"`
+
+	Operator string `json:"-"` // who submitted it; known when it is run
+	Job      string `json:"-"` // likewise
 }
 
 // Role is a role of a sequence and the channel that serves it.

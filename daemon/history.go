@@ -106,6 +106,9 @@ func rowOf(id, job string, rec *record.Record, stamp int64, filed time.Time) ind
 	r := index.Row{ID: id, Manifest: rec.ID, Job: job, Title: rec.Title, Sequence: rec.Sequence, Bench: rec.Bench.Title, Operator: rec.Operator, Settings: rec.Settings,
 		Filed: filed, Started: rec.Started, Seconds: rec.DurationSeconds, Points: len(rec.Rows), Outcome: string(rec.Outcome), Simulated: rec.Simulated,
 		Finished: rec.Finished, Reason: rec.Reason, Stamp: stamp}
+	if r.Job == "" {
+		r.Job = rec.Job
+	}
 	if r.Bench == "" {
 		r.Bench = rec.Bench.File
 	}

@@ -18,8 +18,9 @@ type Start struct {
 	Title       string       `json:"title"`
 	About       string       `json:"about,omitempty"`
 	Sequence    string       `json:"sequence,omitempty"` // name of the sequence file
-	Operator    string       `json:"operator,omitempty"`
-	Seed        *uint64      `json:"seed,omitempty"` // nil: no simulated part took one
+	Operator    string       `json:"operator,omitempty"` // who ran it, by name
+	Job         string       `json:"job,omitempty"`      // its id in the queue of the daemon that had it run
+	Seed        *uint64      `json:"seed,omitempty"`     // nil: no simulated part took one
 	Simulated   bool         `json:"simulated,omitempty"`
 	Site        string       `json:"site,omitempty"`     // of a bench with sites
 	Together    []string     `json:"together,omitempty"` // other sites that ran at the same time

@@ -219,6 +219,12 @@ func (d *desk) Arguments(o daemon.Order, sequence, record string, resume bool) [
 			args = append(args, "--seed", strconv.FormatUint(*o.Seed, 10))
 		}
 	}
+	if !resume && o.Operator != "" {
+		args = append(args, "--operator", o.Operator)
+	}
+	if !resume && o.Job != "" {
+		args = append(args, "--job", o.Job)
+	}
 	if o.Acknowledge != "" {
 		args = append(args, "--acknowledge", o.Acknowledge)
 	}

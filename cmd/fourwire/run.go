@@ -37,6 +37,8 @@ type runFlags struct {
 	// noHookup runs without the hook-up check; acknowledge is who takes note of voltages that are dangerous to touch
 	noHookup    bool
 	acknowledge string
+	operator    string // who runs it, for the record
+	job         string // of the daemon that has it run
 	// accept is the reason for which misfits of the bench that can only spoil results are accepted
 	accept string
 	// withParent ends the run in order when standard input ends: whoever started it has gone
@@ -106,6 +108,9 @@ gravest of all sites: 5, 130, 4, 3, 1, 2, 0.
 	cmd.Flags().StringVar(&f.accept, "accept-fit", "", "run although the bench does not fit, with this reason in the record; not where guard or protection do not fit")
 	s.add(cmd)
 	cmd.Flags().StringArrayVar(&f.sites, "site", nil, siteAbout)
+	cmd.Flags().StringVar(&f.operator, "operator", "", "name of who runs it, for the record and its reports")
+	cmd.Flags().StringVar(&f.job, "job", "", "id of the job that it is")
+	_ = cmd.Flags().MarkHidden("job") // for the daemon
 	cmd.Flags().BoolVar(&f.withParent, "with-parent", false, "stop as Ctrl-C does when standard input ends")
 	_ = cmd.Flags().MarkHidden("with-parent") // for the daemon
 	return cmd

@@ -44,6 +44,9 @@ func ParseRole(text string) (Role, error) {
 	return Nobody, fmt.Errorf("%q: %w", text, errRole)
 }
 
+// Local is the name of whoever asks a daemon where nobody has to say who they are.
+const Local = "local"
+
 // Who is somebody who asks for something.
 type Who struct {
 	Name string

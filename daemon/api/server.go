@@ -172,7 +172,7 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) error {
 // admit finds out who asks.
 func (s *Server) admit(w http.ResponseWriter, r *http.Request, from string, role access.Role) (access.Who, error) {
 	if s.Tokens == nil {
-		return access.Who{Name: "local", Role: access.Admin, From: from}, nil
+		return access.Who{Name: access.Local, Role: access.Admin, From: from}, nil
 	}
 	who, err := s.find(r)
 	if err == nil {
