@@ -346,7 +346,13 @@ func TestPartOfASweep(t *testing.T) {
 	}
 }
 
-// LibreOffice, which is no part of this project, gets the values of the record from the formulas, and draws the charts.
+// recalculate are the settings of a user who has every formula worked out anew when a file is opened.
+const recalculate = `<?xml version="1.0" encoding="UTF-8"?>
+<oor:items xmlns:oor="http://openoffice.org/2001/registry">
+<item oor:path="/org.openoffice.Office.Calc/Formula/Load"><prop oor:name="OOXMLRecalcMode" oor:op="fuse"><value>0</value></prop></item>
+</oor:items>`
+
+// LibreOffice, which is no part of this project, gets the values of the record from the formulas.
 func TestOfficeGetsTheSame(t *testing.T) {
 	office, err := exec.LookPath("soffice")
 	if err != nil {
@@ -363,6 +369,13 @@ func TestOfficeGetsTheSame(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "p-results.xlsx")
 	if err := os.WriteFile(file, out, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	profile := filepath.Join(dir, "profile", "user")
+	if err := os.MkdirAll(profile, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(profile, "registrymodifications.xcu"), []byte(recalculate), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	said, err := exec.CommandContext(t.Context(), office, "-env:UserInstallation=file://"+filepath.Join(dir, "profile"), "--headless",
