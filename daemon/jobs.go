@@ -367,6 +367,9 @@ func (d *Daemon) resumeHere(ctx context.Context, who access.Who, id string) (api
 	if err != nil {
 		return api.Job{}, notThere(err)
 	}
+	if d.lab != nil && j.Epoch > 0 {
+		d.lab.Adopt(ctx, j)
+	}
 	d.Note(who, "resume", id, "as "+j.ID)
 	return d.shown(j), nil
 }

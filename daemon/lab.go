@@ -160,6 +160,9 @@ func (m member) Take(ctx context.Context, j queue.Job, data []byte) error {
 	if uuid.Validate(j.ID) != nil {
 		return fmt.Errorf("%.60q is no id of a job", j.ID)
 	}
+	if !oneLine(j.Owner) {
+		j.Owner = "somebody"
+	}
 	return m.d.queue.Take(ctx, queue.Job{ID: j.ID, State: queue.Queued, Priority: j.Priority, Owner: j.Owner, Submitted: j.Submitted, From: j.From, Needs: j.Needs, Order: j.Order,
 		Retry: queue.Retry{Attempts: min(j.Retry.Attempts, mostAttempts), After: j.Retry.After}, Bench: j.Bench, Holder: j.Holder, Epoch: j.Epoch}, data)
 }
@@ -280,6 +283,7 @@ func (d *Daemon) askAbout(ctx context.Context, who access.Who, j queue.Job, do s
 	}
 	if err == nil {
 		d.Note(who, do, j.ID, "at "+j.Holder)
+		_, _ = d.lab.Look(ctx, out.ID) // whoever asks for it next finds it
 	}
 	return out, err
 }

@@ -209,6 +209,28 @@ func (l *Lab) GiveBack(ctx context.Context, j queue.Job) {
 	}
 }
 
+// Adopt has the lab know of a job that was made here at once; where that cannot be, it hears of it later.
+func (l *Lab) Adopt(ctx context.Context, j queue.Job) {
+	if l.Reachable() != "" {
+		return
+	}
+	l.own.Lock()
+	defer l.own.Unlock()
+	if _, ok := l.Job(j.ID); !ok {
+		l.follow(ctx, queue.Job{}, j)
+	}
+}
+
+// Look reads the entry of a job anew.
+func (l *Lab) Look(ctx context.Context, id string) (queue.Job, error) {
+	if why := l.Reachable(); why != "" {
+		return queue.Job{}, fmt.Errorf("%w: %s", ErrUnreachable, why)
+	}
+	asking, cancel := l.clock.WithTimeout(ctx, askWithin)
+	defer cancel()
+	return l.fresh(asking, id)
+}
+
 // keepMirroring has the entries of the jobs that this member has follow what its own disk says.
 func (l *Lab) keepMirroring(ctx context.Context) {
 	if l.options.Hub {
