@@ -110,6 +110,13 @@ func curve(rec *record.Record, asked record.Curve) Curve {
 		}
 		c.Lines[at].Dots = append(c.Lines[at].Dots, d)
 	}
+	if len(c.Lines) > 1 {
+		for i := range c.Lines {
+			if c.Lines[i].Name == "" { // beside points of steps that have a label
+				c.Lines[i].Name = "other points"
+			}
+		}
+	}
 	if refined(rec) {
 		for i := range c.Lines {
 			inOrder(c.Lines[i].Dots)

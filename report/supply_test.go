@@ -82,7 +82,7 @@ func TestSuppliesInTheReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Supply over time", "start-pulse at dut.in by feed", "asked for", "one of 3", "Start of an engine &lt;b&gt;", "from memory: unverified"} {
+	for _, want := range []string{"Supply over time", "start-pulse at dut.in by feed", "asked for", "one of 3", ">Rails<", ">1.2 V<", "Start of an engine &lt;b&gt;", "from memory: unverified"} {
 		if !strings.Contains(string(page), want) {
 			t.Errorf("the page does not say %q", want)
 		}

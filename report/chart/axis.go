@@ -130,6 +130,44 @@ func (a *Axis) logTicks(low, high float64, want int, dim quantity.Dimension) {
 			a.Ticks = append(a.Ticks, t)
 		}
 	}
+	a.labelMore(lo, hi)
+}
+
+// leastLabels is how many labels a logarithmic axis needs to be read.
+const leastLabels = 3
+
+// labelMore labels every tick of an axis that spans no decade, or gives it round steps where it has hardly any.
+func (a *Axis) labelMore(lo, hi float64) {
+	labels := 0
+	for _, t := range a.Ticks {
+		if t.Label != "" {
+			labels++
+		}
+	}
+	switch {
+	case labels >= leastLabels || hi > 10*lo:
+	case len(a.Ticks) >= leastLabels:
+		for i, t := range a.Ticks {
+			x := t.At / a.Scale.Factor
+			a.Ticks[i].Label = strconv.FormatFloat(x, 'f', decimals(tidy(x)), 64)
+		}
+	default:
+		step := niceStep((hi - lo) / (leastLabels + 1))
+		places := decimals(step)
+		a.Ticks = nil
+		for k := math.Ceil(lo/step - 1e-9); k*step <= hi*(1+1e-9); k++ {
+			a.Ticks = append(a.Ticks, Tick{k * step * a.Scale.Factor, strconv.FormatFloat(k*step, 'f', places, 64)})
+		}
+	}
+}
+
+// tidy takes what binary arithmetic leaves off a number of few digits.
+func tidy(x float64) float64 {
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 9, 64), 64)
+	if err != nil {
+		return x
+	}
+	return y
 }
 
 func unitSuffix(s report.Scale) string {

@@ -43,6 +43,8 @@ func TestTicksAreRoundNumbersInEngineeringUnits(t *testing.T) {
 		{"load, logarithmic", 0.05, 3, true, quantity.Current, "y [A]", "0.05 0.1 0.2 0.5 1 2"},
 		{"decades without unit prefixes", 0.001, 10, true, quantity.Current, "y", "1 mA 10 mA 100 mA 1 A 10 A"},
 		{"many decades", 1e-9, 1, true, quantity.Current, "y", "10 nA 1 µA 100 µA 10 mA 1 A"},
+		{"a logarithmic axis that spans no decade", 1.3e-6, 4.1e-6, true, quantity.Current, "y [µA]", "2 3 4"},
+		{"one without a round number in it", 2.1e-6, 2.9e-6, true, quantity.Current, "y [µA]", "2.25 2.50 2.75"},
 		{"zero has no logarithm", 0, 3, true, quantity.Current, "y [A]", "0.0 0.5 1.0 1.5 2.0 2.5 3.0"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -59,7 +59,7 @@ func pageWith(r *report.Report, beside map[string]written) ([]byte, error) {
 		"join": func(list []string) string { return strings.Join(list, ", ") }, "few": few, "lead": lead, "dash": dash, "values": values,
 		"outcome": report.OutcomeText, "rule": report.RuleText, "risk": report.RiskText, "share": report.Share, "percent": percent,
 		"amps": amps, "usable": usable, "judged": judgedText, "slug": judgedClass,
-		"times": times, "kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
+		"times": times, "volts": voltsText, "instant": instantText, "kind": spentClass, "seconds": report.SpentText, "predicted": predictedText,
 	}).Parse(pageText)
 	for _, text := range []string{budgetText, traceText, captureText, ledgerText, fittedText, supplyText} {
 		if err == nil {

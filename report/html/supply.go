@@ -3,7 +3,9 @@ package html
 import (
 	_ "embed"
 	"fmt"
+	"math"
 
+	"fourwire/quantity"
 	"fourwire/report"
 )
 
@@ -31,4 +33,14 @@ func supplyViews(r *report.Report) []supplyView {
 		out = append(out, v)
 	}
 	return out
+}
+
+func voltsText(x float64) string { return report.WithU(x, math.NaN(), quantity.Voltage) }
+
+// instantText is a time to three digits.
+func instantText(x float64) string {
+	if math.IsNaN(x) {
+		return "–"
+	}
+	return report.Pretty(quantity.Of(x, quantity.Time).Text(3))
 }
