@@ -138,7 +138,7 @@ func (b *Book) columns() []column {
 	for i, r := range b.Rows {
 		state.cells[i] = cell{text: r.State, style: r.State}
 		if words := r.why(); words != "" {
-			why.cells[i], some = cell{text: words, style: "wrap"}, true
+			why.cells[i], some = cell{text: words, style: "text"}, true
 		}
 		if len(r.Points) > 0 {
 			points.cells[i] = cell{x: float64(len(r.Points)), format: "0"}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
 
@@ -92,10 +93,9 @@ func (c *copybook) styles() error {
 		name  string
 		style excelize.Style
 	}{
-		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", Indent: 1, WrapText: true}}},
-		{"number head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "right", Vertical: "bottom", WrapText: true}}},
+		{"head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "bottom", Indent: 1}}},
+		{"number head", excelize.Style{Font: &excelize.Font{Bold: true}, Fill: fill("EEF1F4"), Border: line, Alignment: &excelize.Alignment{Horizontal: "right", Vertical: "bottom"}}},
 		{"text", excelize.Style{Alignment: indent}},
-		{"wrap", excelize.Style{Alignment: &excelize.Alignment{Horizontal: "left", Vertical: "top", WrapText: true}}},
 		{"link", excelize.Style{Alignment: indent, Font: &excelize.Font{Color: "1B5FA8", Underline: "single"}}},
 		{"pass", excelize.Style{Alignment: indent, Font: &excelize.Font{Bold: true, Color: "0B6B45"}, Fill: fill("E3F3EB")}},
 		{"fail", excelize.Style{Alignment: indent, Font: &excelize.Font{Bold: true, Color: "AD1F1F"}, Fill: fill("FBE7E6")}},
@@ -188,7 +188,11 @@ func (c *copybook) pointsTabs() error {
 	if err != nil {
 		return err
 	}
-	widths := map[string]float64{"row": 5.5, "what": 22, "point": 6.5, "time_s": 9, "part": 12, "status": 11, "why": 40}
+	what := 12.0
+	for _, r := range c.book.Rows {
+		what = min(max(what, widthOf(r.Label)), 60)
+	}
+	widths := map[string]float64{"row": 5.5, "what": what, "point": 6.5, "time_s": 9, "part": 12, "status": 11, "why": 40}
 	first := make([]any, len(heads))
 	for i, h := range heads {
 		width, fixed := widths[h]
@@ -228,14 +232,8 @@ func (c *copybook) pointsTabs() error {
 	return w.Flush()
 }
 
-// widthOf is what the longest word of a head needs.
-func widthOf(head string) float64 {
-	longest := 0
-	for _, word := range strings.Fields(head) {
-		longest = max(longest, len(word))
-	}
-	return 1.1*float64(longest) + 2
-}
+// widthOf is what a head needs. It is not broken: the row may have a height of its own.
+func widthOf(head string) float64 { return 1.1*float64(utf8.RuneCountInString(head)) + 2 }
 
 // page has a tab printed over the width of one landscape page.
 func (c *copybook) page(name string) error {
