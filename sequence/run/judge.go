@@ -38,10 +38,10 @@ func (r *runner) judge(ctx context.Context, s *sequence.Judge) error {
 	v := r.compare(s.Limit, s.Rule, r, false)
 	v.Clause, v.Where, v.Point = s.Clause, r.where(), r.number()
 	if w := r.open(); w != nil && len(w.why) > 0 {
-		v.Outcome, v.Advice, v.Why = record.Undecided, "", "the point is not valid: "+strings.Join(w.why, "; ")
+		v.Outcome, v.Risk, v.Advice, v.Why = record.Undecided, nan, "", "the point is not valid: "+strings.Join(w.why, "; ")
 	}
 	if late := r.late(); late != "" && v.Why == "" {
-		v.Outcome, v.Advice, v.Why = record.Undecided, "", late
+		v.Outcome, v.Risk, v.Advice, v.Why = record.Undecided, nan, "", late
 	}
 	r.verdict(v)
 	return nil

@@ -111,6 +111,9 @@ func TestPointsInTheWrongModeAreKeptAndExplained(t *testing.T) {
 			if s.Outcome != record.Undecided || run.ExitStatus(s, err) != 2 {
 				t.Errorf("an invalid point decided: %v", s.Outcome)
 			}
+			if v := k.verdicts[0]; !math.IsNaN(v.Risk) {
+				t.Errorf("a value that is not valid conforms with some probability: %+v", v)
+			}
 		})
 	}
 }
