@@ -151,7 +151,10 @@ func pageSignsIn(t *testing.T, b *browserPage) {
 	if err := os.WriteFile(tokens, []byte(line+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	d := startDaemon(t, filepath.Join(dir, "bench.yaml"), "--tokens", tokens)
+	d := startDaemon(t, filepath.Join(dir, "bench.yaml"))
+	captured := d.until(d.submit(api.Submission{Sequence: "load-transient.yaml", NoHookup: true}), over).Record
+	d.kill()
+	d = startDaemon(t, filepath.Join(dir, "bench.yaml"), "--tokens", tokens)
 	b.open(d.url + "/#/new/efficiency.yaml")
 	b.until(`document.activeElement.id === "token"`)
 	b.typeInto("token", "wrong")
@@ -165,4 +168,21 @@ func pageSignsIn(t *testing.T, b *browserPage) {
 	}
 	b.do(`document.getElementById("off").click()`)
 	b.until(`document.getElementById("off-said").textContent.startsWith("Not done: vera is a viewer")`)
+
+	name := b.ask(fmt.Sprintf(`fetch("/api/records/%s").then(a => a.json()).then(r => r.traces[0].name)`, captured))
+	b.turn("#/trace/" + captured + "/" + name)
+	b.until(`(v => v && v.dataset.waiting === "0")(document.querySelector(".viewer"))`)
+	b.accessible("a trace")
+	b.do(`document.querySelector(".stage").focus()`)
+	b.press("+++a" + kb.ArrowRight + kb.ArrowRight + "b")
+	b.until(`document.querySelector(".viewer").dataset.samples === "1" && document.querySelector(".viewer").dataset.waiting === "0"`)
+	// What lies between the cursors is what the daemon says of that span: its sum over samples is exact.
+	if bad := b.ask(fmt.Sprintf(`(async () => {
+		const v = document.querySelector(".viewer"), [from, to] = [...document.querySelectorAll(".handle")].map(h => Number(h.getAttribute("aria-valuenow"))).sort((a, b) => a - b);
+		const r = await fetch("/api/records/%[1]s").then(a => a.json()), t = r.traces[0], s = (t.signals.find(s => s.unit === "A") || t.signals[0]).name, at = n => Number((n * t.interval_s).toPrecision(15)) + " s";
+		const span = await fetch("/api/records/%[1]s/traces/" + t.name + "?bins=1&signal=" + s + "&from=" + encodeURIComponent(at(from)) + "&to=" + encodeURIComponent(at(to))).then(a => a.json());
+		return to > from && Math.abs(v.dataset.charge - span.integral) <= 1e-12 * Math.abs(span.integral) ? "" : JSON.stringify([from, to, v.dataset.charge, span]);
+	})()`, captured)); bad != "" {
+		t.Errorf("between the cursors: %s", bad)
+	}
 }

@@ -57,6 +57,17 @@ export function asQuery(query) {
 // recordPath is the address of a record.
 export const recordPath = id => "/api/records/" + encodeURIComponent(id);
 
+// pointsOf gives the points of a record behind a number, all of them.
+export async function pointsOf(id, after = 0) {
+  const lot = 10000, all = [];
+  for (;;) {
+    const page = (await get(recordPath(id) + "/points", { after, limit: lot })).points;
+    all.push(...page);
+    if (page.length < lot) return all;
+    after = page.at(-1).n;
+  }
+}
+
 // words are what a person reads of an error.
 export function words(e) {
   const hint = e.hint ? ` (${e.hint})` : "";

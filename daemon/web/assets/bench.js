@@ -71,6 +71,7 @@ export function benchView(view) {
   function output(as, i, b) {
     if (as !== "source" && as !== "load") return "";
     const list = i.outputs || [];
+    if (!state.link.up) return h("span", { class: "put unsure" }, " not known now, last known " + (list.some(o => o.on) ? "on" : b.outputs === "not verified" ? "not verified" : "off"));
     if (list.length) return list.map(o => h("span", { class: "put " + (o.on ? "hot" : "cold") }, o.on ? [" on", h("small", {}, `, begun with ${o.text}`)] : " off"));
     return h("span", { class: "put " + (b.outputs === "not verified" ? "unsure" : "cold") }, b.outputs === "not verified" ? " not verified" : " off");
   }

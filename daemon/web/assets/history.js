@@ -7,7 +7,7 @@ import { chip } from "./jobs.js";
 import { when, lasting, count } from "./format.js";
 
 const blank = { q: "", outcome: "", sequence: "", from: "", to: "" };
-const picked = new Map(); // id to title, in the order in which they were picked; kept while the page is open
+const picked = new Map(); // id to when it ended: the earliest is what the others are held against; kept while the page is open
 
 export function historyView(view, _, query) {
   const asked = { ...blank };
@@ -57,12 +57,12 @@ export function historyView(view, _, query) {
   }
 
   function pick(r, on) {
-    on ? picked.set(r.id, r.title) : picked.delete(r.id);
+    on ? picked.set(r.id, new Date(r.filed)) : picked.delete(r.id);
     draw();
   }
 
   function draw() {
-    const ids = [...picked.keys()], link = ids.map(encodeURIComponent).join(",");
+    const ids = [...picked.keys()].sort((a, b) => picked.get(a) - picked.get(b)), link = ids.map(encodeURIComponent).join(",");
     fill(list,
       h("p", { class: "wrong", role: "alert" }, wrong),
       h("p", { role: "status", class: "remark" }, total === null ? "Searching…" : total ? `${total >= 10000 ? "10 000 or more" : count(total, "record")}, latest first.` : "No record is like this."),

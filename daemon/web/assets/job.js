@@ -3,7 +3,7 @@
 import { h, fill } from "./dom.js";
 import { state, watch, runOf, follow, active, over } from "./state.js";
 import { Chart, curveOf } from "./chart.js";
-import { stateChip, chip, progress, jobButtons } from "./jobs.js";
+import { stateChip, chip, progress, jobButtons, often } from "./jobs.js";
 import { withU, plain, lasting, when, count } from "./format.js";
 
 // texts are how points are told in pictures.
@@ -36,7 +36,7 @@ export function jobView(view, [id]) {
   const run = runOf(id), charts = new Map();
   const parts = { head: h("div", {}), curves: h("section", { class: "curves", "aria-label": "Curves" }), rest: h("div", {}) };
   view.append(h("div", { "data-keep": "" }, parts.head, parts.curves, parts.rest));
-  let told = "", lastDrawn = "";
+  let told = "", lastDrawn = "", drawnAt = 0;
 
   function draw() {
     const j = run.job;
@@ -48,7 +48,7 @@ export function jobView(view, [id]) {
     fill(parts.head,
       h("p", { class: "above" }, stateChip(j), " ", j.record && over(j) ? h("a", { href: "#/record/" + encodeURIComponent(j.record) }, "Record and report") : ""),
       h("h1", {}, j.title),
-      h("p", { class: "remark" }, [j.sequence, j.settings && j.settings.join("; "), "by " + j.owner, "submitted " + when(j.submitted), j.priority ? "priority " + j.priority : "", j.every ? "every " + j.every : "", over(j) && j.ended ? "ended " + when(j.ended) : ""].filter(Boolean).join(" · ")),
+      h("p", { class: "remark" }, [j.sequence, j.settings && j.settings.join("; "), "by " + j.owner, "submitted " + when(j.submitted), j.priority ? "priority " + j.priority : "", j.every ? "every " + often(j.every) : "", over(j) && j.ended ? "ended " + when(j.ended) : ""].filter(Boolean).join(" · ")),
       active(j) ? progress(j) : over(j) ? h("p", {}, `${j.points} of ${count(j.planned, "point")}.`) : h("p", {}, `${count(j.planned, "point")}, about ${lasting(j.predicted_s)}.`, j.at && j.state === "scheduled" ? ` Next ${when(j.at)}.` : ""),
       j.waits ? h("p", { class: "note" }, "Waits: " + j.waits + ".") : "",
       j.reason && over(j) ? h("p", { class: "note" }, j.reason + (j.hint ? ` (${j.hint})` : "") + ".") : "",
@@ -64,8 +64,8 @@ export function jobView(view, [id]) {
 
   function curves(j, r) {
     const now = run.points.length + j.state;
-    if (now === lastDrawn) return;
-    lastDrawn = now;
+    if (now === lastDrawn || active(j) && run.points.length > 1500 && Date.now() - drawnAt < 1000) return;
+    [lastDrawn, drawnAt] = [now, Date.now()];
     curvesOf(r).forEach((curve, k) => {
       const title = curve.title || `${curve.y} over ${curve.x}`;
       if (!charts.has(k)) charts.set(k, new Chart(parts.curves, title));
@@ -106,7 +106,7 @@ export function jobView(view, [id]) {
 
   let end = watch(what => {
     if (!what.has("run") && !what.has("jobs") && !what.has("points")) return;
-    const j = run.job, wait = !run.record || !run.record.columns.length ? 150 : 1500;
+    const j = run.job, wait = !run.record || !run.record.columns.length ? 150 : run.rest || 1500;
     if (run.stale || j && j.record && run.of !== j.record) follow(run);
     else if (j && active(j) && Date.now() - run.asked > wait) follow(run); // verdicts come with the record
     else if (j && over(j) && run.was !== j.state) {

@@ -20,9 +20,9 @@ export function stateChip(j) {
 
 // jobLine is a job in one or two lines.
 export function jobLine(j) {
-  const facts = [j.settings && j.settings.length ? j.settings.join("; ") : "", "by " + j.owner];
+  const facts = [j.settings && j.settings.length ? j.settings.join("; ") : "", "by " + j.owner, j.holder ? "at " + j.holder : ""];
   if (j.priority) facts.push("priority " + j.priority);
-  if (j.every) facts.push("every " + j.every);
+  if (j.every) facts.push("every " + often(j.every));
   if (j.state === "scheduled" && j.at) facts.push("next " + when(j.at));
   if (over(j)) facts.push(when(j.ended || j.submitted));
   else if (!active(j)) facts.push("takes about " + lasting(j.predicted_s));
@@ -31,6 +31,9 @@ export function jobLine(j) {
     j.waits ? h("p", { class: "note" }, "Waits: " + j.waits + ".") : "",
     j.reason && over(j) ? h("p", { class: "note" }, j.reason + (j.hint ? ` (${j.hint})` : "") + ".") : "");
 }
+
+// often is a time between two runs as a person says it.
+export const often = text => /^\d+(\.\d+)? s$/.test(text) ? lasting(parseFloat(text)) : text;
 
 // progress is how far a job is.
 export function progress(j) {
@@ -52,6 +55,7 @@ export function jobButtons(j, told) {
       const run = state.runs.get(now.id);
       if (run) run.job = now;
       told(done, now);
+      if (document.activeElement === document.body) document.getElementById("main").focus({ preventScroll: true }); // the button is gone
       changed("jobs", "run");
     } catch (e) {
       told(words(e));

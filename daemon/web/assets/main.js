@@ -68,7 +68,7 @@ function signIn() {
     }
   } },
     h("h1", {}, "Sign in"), h("p", {}, "This daemon wants a token. ", h("code", {}, "fourwire token NAME --role operator"), " makes one."),
-    h("p", { class: "field" }, h("label", { for: "token" }, "Token"), token), said, h("p", {}, h("button", { type: "submit" }, "Sign in")));
+    h("input", { type: "text", autocomplete: "username", value: "fourwire", hidden: true, readonly: true, "aria-hidden": "true" }), h("p", { class: "field" }, h("label", { for: "token" }, "Token"), token), said, h("p", {}, h("button", { type: "submit" }, "Sign in")));
   for (const c of main.children) c.hidden = true;
   main.prepend(form);
   document.title = "Sign in – fourwire";

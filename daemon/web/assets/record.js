@@ -1,7 +1,7 @@
 // One record: what came out, its files, its report, its traces, and what it can be held against.
 
 import { h, fill, say } from "./dom.js";
-import { get, words, recordPath } from "./api.js";
+import { get, words, recordPath, pointsOf } from "./api.js";
 import { Chart, curveOf } from "./chart.js";
 import { chip } from "./jobs.js";
 import { texts, curvesOf, limitsOf, limits, limitTable, ledgerTable } from "./job.js";
@@ -17,7 +17,7 @@ export function recordView(view, [id]) {
       const r = await get(path);
       if (!gone) show(r);
       if (r.columns.length && curvesOf(r).length) {
-        const points = (await get(path + "/points")).points;
+        const points = await pointsOf(id);
         if (!gone) draw(r, points);
       }
     } catch (e) {

@@ -1,6 +1,6 @@
 // What the page knows: the bench, the jobs, the runs that somebody looks at. Filled from the API, kept fresh by events.
 
-import { get, ask, onTrouble, recordPath, Refusal, Away } from "./api.js";
+import { get, ask, onTrouble, recordPath, pointsOf, Refusal, Away } from "./api.js";
 import { Stream } from "./stream.js";
 
 export const state = {
@@ -202,6 +202,7 @@ export function runOf(id) {
 export async function follow(run) {
   if (run.busy) return;
   run.busy = true;
+  const begun = Date.now();
   try {
     if (run.stale || !run.job) run.job = await get("/api/jobs/" + encodeURIComponent(run.id));
     if (run.job.record && run.of !== run.job.record) {
@@ -211,11 +212,10 @@ export async function follow(run) {
       run.stale = true;
     }
     if (run.of && (over(run.job) || run.job.points > 0 || run.log.length)) { // before that its folder may not be there yet
-      const path = recordPath(run.of);
-      run.record = await get(path);
+      run.record = await get(recordPath(run.of));
       if (run.stale || run.points.length < run.record.points) {
         const after = run.stale ? 0 : contiguous(run);
-        for (const p of (await get(path + "/points", { after })).points) addPoint(run, p);
+        for (const p of await pointsOf(run.of, after)) addPoint(run, p);
       }
     }
     run.stale = false;
@@ -225,6 +225,7 @@ export async function follow(run) {
   }
   run.busy = false;
   run.asked = Date.now();
+  run.rest = Math.max(1500, 20 * (run.asked - begun)); // a large record is not asked for all the time
   changed("run", "points");
 }
 

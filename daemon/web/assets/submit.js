@@ -63,7 +63,7 @@ export function submitView(view, [name]) {
         field("accept_fit", "Accept a misfit because", "of those that can only spoil results", input("accept_fit")),
         h("p", { class: "field" }, h("label", {}, h("input", { type: "checkbox", id: "no_hookup", checked: !!kept.no_hookup, onchange: e => kept.no_hookup = e.target.checked }), " Leave the hook-up check of the day out")))),
       h("section", { class: "forecast", "aria-live": "polite", "aria-label": "What would become of it", id: "forecast" }),
-      h("p", { class: "wrong", role: "alert", id: "form-wrong" }),
+      h("p", { class: "wrong", role: "alert", id: "form-wrong" }), h("div", { id: "form-notes", role: "status" }),
       h("p", { class: "inline" }, h("button", { type: "submit", class: "main", id: "send" }, "Submit"), h("span", { class: "remark", id: "send-why" }))));
     forecast(q);
     if (Object.values(kept).some(Boolean)) check(q);
@@ -124,11 +124,11 @@ export function submitView(view, [name]) {
 
   // wrongs puts findings beside the fields that they are about, and the others above the button.
   function wrongs(findings, more = {}) {
-    const by = { ...more }, rest = [];
+    const by = { ...more }, rest = [], notes = [];
     for (const f of findings) {
       const id = fieldOf(f, names), text = capital(told(f)) + (f.hint ? `. ${capital(f.hint)}` : "");
-      if (id) by["set-" + id] = (by["set-" + id] ? by["set-" + id] + " " : "") + text + ".";
-      else rest.push((f.level === "warning" ? "Worth knowing: " : "") + text + (f.line ? `, line ${f.line}` : "") + ".");
+      if (id && f.level !== "warning") by["set-" + id] = (by["set-" + id] ? by["set-" + id] + " " : "") + text + ".";
+      else (f.level === "warning" ? notes : rest).push(text + (f.line ? ` (line ${f.line})` : "") + ".");
     }
     for (const place of form.querySelectorAll("[data-field]")) {
       const id = place.dataset.field, input = document.getElementById(id);
@@ -136,6 +136,7 @@ export function submitView(view, [name]) {
       by[id] ? input.setAttribute("aria-invalid", "true") : input.removeAttribute("aria-invalid");
     }
     document.getElementById("form-wrong").textContent = rest.join(" ");
+    fill(document.getElementById("form-notes"), notes.map(n => h("p", { class: "note" }, n)));
     return Object.keys(by)[0];
   }
 
