@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -90,12 +91,18 @@ func (d *Daemon) follow(ctx context.Context, job, dir string, p *progress) {
 // quiet are the kinds of event of a record that are not worth a line while a run goes on.
 var quiet = map[string]bool{"seal": true, "budget": true, "input": true, "kept": true, "start": true, "coverage": true}
 
+// logged is what a line of the log of a record says.
+type logged struct{ Level, Kind, Message string }
+
+// readLog reads a line of the log of a record; ok is false for what is none.
+func readLog(line []byte) (e logged, ok bool) {
+	err := json.Unmarshal(line, &e)
+	return e, err == nil && e.Message != ""
+}
+
 func (d *Daemon) followLog(job string, line []byte, p *progress) {
-	var e struct {
-		Level, Kind, Message string
-		Time                 time.Time
-	}
-	if json.Unmarshal(line, &e) != nil || e.Message == "" {
+	e, ok := readLog(line)
+	if !ok {
 		return
 	}
 	if e.Kind == "output" {
@@ -113,14 +120,12 @@ func (d *Daemon) followLog(job string, line []byte, p *progress) {
 	}
 }
 
-// output takes what a run says of an output: "feed on: 12 V, at most 2.5 A", "sink off".
+// output notes what a run says of an output.
 func (d *Daemon) output(p *progress, text string) {
-	role, rest, _ := strings.Cut(text, " ")
-	on := strings.HasPrefix(rest, "on")
-	if !on && !strings.HasPrefix(rest, "off") {
+	role, on, what, ok := readOutput(text)
+	if !ok {
 		return
 	}
-	what := strings.TrimLeft(strings.TrimPrefix(strings.TrimPrefix(rest, "on"), "off"), ":, ")
 	for _, r := range p.order.Roles {
 		if r.Name == role {
 			d.mu.Lock()
@@ -128,6 +133,16 @@ func (d *Daemon) output(p *progress, text string) {
 			d.mu.Unlock()
 		}
 	}
+}
+
+// readOutput takes apart what a run says of an output: "feed on: 12 V, at most 2.5 A", "sink off".
+func readOutput(text string) (role string, on bool, what string, ok bool) {
+	role, rest, _ := strings.Cut(text, " ")
+	on = strings.HasPrefix(rest, "on")
+	if !on && !strings.HasPrefix(rest, "off") {
+		return "", false, "", false
+	}
+	return role, on, strings.TrimLeft(strings.TrimPrefix(strings.TrimPrefix(rest, "on"), "off"), ":, "), true
 }
 
 // grower reads a file that grows, line by line.
@@ -194,7 +209,9 @@ func (t *pointTable) row(line []byte) (p api.Point, ok bool) {
 				return p, false
 			}
 		case "time_s":
-			p.T, _ = strconv.ParseFloat(text, 64) // 0 where it is missing
+			if p.T, err = strconv.ParseFloat(text, 64); err != nil || math.IsNaN(p.T) || math.IsInf(p.T, 0) {
+				p.T = 0
+			}
 		case "part":
 			p.Part = text
 		case "mode":
@@ -216,7 +233,7 @@ func (t *pointTable) value(into map[string]api.Value, header, text string) {
 	inner, isU := strings.CutPrefix(name, "U(")
 	name = strings.TrimSuffix(inner, ")")
 	var number *float64
-	if x, err := strconv.ParseFloat(text, 64); err == nil {
+	if x, err := strconv.ParseFloat(text, 64); err == nil && !math.IsNaN(x) && !math.IsInf(x, 0) { // JSON has no such numbers
 		number = &x
 	}
 	v := into[name]
