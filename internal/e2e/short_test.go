@@ -145,3 +145,21 @@ func TestThresholdOfOverCurrentProtection(t *testing.T) {
 		t.Errorf("%+v", got.summary.Verdicts)
 	}
 }
+
+// The threshold of the over-voltage protection of the scenario, 5.85 V, found in steps of 20 mV; it stays off, and comes back once its input was away. A converter without one
+// goes to the end of the sweep, and the limits fail or have nothing to be judged by.
+func TestOverVoltageProtection(t *testing.T) {
+	scenario := read(t, "lift.scenario.yaml")
+	got := capture(t, read(t, "over-voltage.yaml"), read(t, "bench-lift.yaml"), scenario, 0, false)
+	if got.err != nil || got.summary.Verdicts.Pass != 5 {
+		t.Fatalf("%v %+v", got.err, got.summary.Verdicts)
+	}
+	if r := got.summary.Results; len(r) != 1 || math.Abs(r[0].SI-5.85) > r[0].U+0.01 || !(r[0].U < 0.03) {
+		t.Errorf("%+v", r)
+	}
+	none := strings.Replace(scenario, "    over_voltage: 5.85 V           # of its output; it stays off until its input was away\n    over_voltage_delay: 20 us\n", "", 1)
+	got = capture(t, read(t, "over-voltage.yaml"), read(t, "bench-lift.yaml"), none, 0, false)
+	if got.err == nil && got.summary.Verdicts.Fail+got.summary.Verdicts.Undecided == 0 {
+		t.Errorf("a converter without protection: %+v", got.summary.Verdicts)
+	}
+}
