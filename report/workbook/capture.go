@@ -20,13 +20,13 @@ const captureSheet = "Capture"
 // mostCharts is how many signals of a capture are drawn.
 const mostCharts = 4
 
-// chartRows is the height of a chart, in rows of a sheet.
-const chartRows = 22
+// chartRows is the height of a chart, 480 points of a screen, in rows of a sheet: some programs make them no higher than 17.
+const chartRows = 29
 
 // capture writes a capture: its figures, how it was taken, a chart of each signal, and the samples.
 func (b *book) capture(t *report.Trace, name string) error {
 	s := &sheet{book: b, name: name}
-	s.widths(20, 20, 14, 14, 10, 34, 34)
+	s.widths(26, 20, 14, 14, 14, 28, 30)
 	title := "Capture " + t.Name
 	if t.Capture.Where != "" {
 		title += ", " + t.Capture.Where
@@ -42,7 +42,7 @@ func (b *book) capture(t *report.Trace, name string) error {
 			if x.Name == "" && x.Missing != "" {
 				continue
 			}
-			s.row("", f.Kind+" of "+f.Of+": "+strings.ReplaceAll(x.What, "_", " "), x.Name, orNil(x.Value), orNil(x.U), x.Unit, x.Biggest, x.Missing)
+			s.row("", f.Kind+" of "+f.Of+": "+strings.ReplaceAll(x.What, "_", " "), x.Name, measuredCell(x.Value, x.U), uncertaintyCell(x.U), x.Unit, x.Biggest, x.Missing)
 		}
 	}
 	s.gap()
@@ -52,8 +52,8 @@ func (b *book) capture(t *report.Trace, name string) error {
 	}
 	s.gap()
 	chartsAt := s.next + 1
-	shown := min(len(t.Head.Signals), mostCharts)
-	s.next += shown*chartRows + 1
+	charts := min(len(t.Head.Signals), mostCharts)
+	s.next += charts*chartRows + 1
 	head := []any{"from the event [s]"}
 	for _, x := range t.Head.Signals {
 		head = append(head, x.Name+" ["+x.Unit+"]", "least "+x.Name+" ["+x.Unit+"]", "most "+x.Name+" ["+x.Unit+"]")
@@ -64,20 +64,35 @@ func (b *book) capture(t *report.Trace, name string) error {
 		row := []any{(t.CaptureSeconds(bin.From) + t.CaptureSeconds(bin.To-1)) / 2}
 		for k := range t.Head.Signals {
 			x := t.Overview[k][i]
-			row = append(row, orNil(x.Mean), orNil(x.Min), orNil(x.Max))
+			row = append(row, sampleCell(x.Mean), sampleCell(x.Min), sampleCell(x.Max))
 		}
 		s.row("", row...)
 	}
 	last := s.next
+	if s.err == nil { // the samples would fill many printed pages
+		s.err = b.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Area", RefersTo: fmt.Sprintf("'%s'!$A$1:$J$%d", name, first-2), Scope: name})
+	}
 	if s.err != nil {
 		return s.err
 	}
-	for k := range shown {
+	for k := range charts {
 		if err := b.captureChart(t, name, k, "A"+strconv.Itoa(chartsAt+k*chartRows), first, last); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// sampleCell is a sample without the digits that its 32-bit number does not have.
+func sampleCell(x float64) any {
+	if math.IsNaN(x) {
+		return nil
+	}
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 7, 64), 64)
+	if err != nil {
+		return orNil(x)
+	}
+	return y
 }
 
 func (b *book) captureChart(t *report.Trace, name string, k int, cell string, first, last int) error {

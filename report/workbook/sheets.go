@@ -133,6 +133,27 @@ func (b *book) summary() error {
 			s.row("", x.Name, measuredCell(x.SI, x.U), uncertaintyCell(x.U), x.Unit, x.Part, how)
 		}
 	}
+	for _, f := range r.Fitted {
+		s.gap()
+		s.row("heading", "Part: "+f.Title)
+		s.row("soft", f.Law+", found from "+f.Counts)
+		if f.Why != "" {
+			s.row("soft", "No parameters: "+f.Why)
+			continue
+		}
+		s.row("head", "parameter", "value", "U (k = 2)", "unit", "in the sequence", "U mostly from")
+		for _, p := range f.Fit.Parameters {
+			s.row("", p.What, measuredCell(p.Value, p.U), uncertaintyCell(p.U), p.Unit, p.Name, p.Biggest)
+		}
+	}
+	for _, x := range r.Rails {
+		s.gap()
+		s.row("heading", "Rails: "+x.Name)
+		s.row("head", "rail", "node", "channel", "set [V]", "on [s]", "good [s]", "", "off [s]")
+		for _, one := range x.Rails {
+			s.row("", one.Role, one.Node, one.Channel, one.Volts, shown{one.OnSeconds, "0.000"}, shown{one.GoodSeconds, "0.000"}, nil, shown{one.OffSeconds, "0.000"})
+		}
+	}
 	if len(b.lives) > 0 {
 		s.gap()
 		s.row("heading", "Derived columns of the sheet "+pointsSheet)
@@ -268,12 +289,6 @@ func (b *book) conditions() error {
 		section("Where the values come from", "name", "what", "channel", "ranges used", "biggest part of U")
 		for _, m := range r.Measured {
 			s.row("", m.Column.Name, m.Column.Node+m.Column.Expr, m.Column.From, strings.Join(m.Ranges, ", "), strings.Join(m.Biggest, ", "))
-		}
-	}
-	for _, x := range r.Supplies {
-		section("Supply over time: " + x.Heading)
-		for _, f := range x.Facts {
-			s.row("", f.Name, f.Value)
 		}
 	}
 	if len(r.Stepped) > 0 {

@@ -35,7 +35,7 @@ func Make(r *report.Report) ([]byte, error) {
 	defer f.Close()
 	b := &book{File: f, report: r}
 	for _, step := range []func() error{
-		b.sheets, b.styles, b.points, b.verdicts, b.budget, b.curves, b.battery, b.time, b.summary, b.conditions, b.properties,
+		b.sheets, b.styles, b.points, b.verdicts, b.budget, b.curves, b.battery, b.supplies, b.time, b.summary, b.conditions, b.properties,
 	} {
 		if err := step(); err != nil {
 			return nil, fmt.Errorf("workbook: %w", err)
@@ -62,7 +62,7 @@ func (b *book) sheets() error {
 	if err := b.SetSheetName("Sheet1", summarySheet); err != nil {
 		return err
 	}
-	all := slices.Concat([]string{summarySheet, pointsSheet, chartsSheet}, b.batterySheets(), []string{verdictsSheet, budgetSheet}, b.timeSheets(), []string{conditionsSheet, dataSheet})
+	all := slices.Concat([]string{summarySheet, pointsSheet, chartsSheet}, b.batterySheets(), b.supplySheets(), []string{verdictsSheet, budgetSheet}, b.timeSheets(), []string{conditionsSheet, dataSheet})
 	for _, name := range all[1:] {
 		if _, err := b.NewSheet(name); err != nil {
 			return err
