@@ -153,6 +153,18 @@ func (m *labMember) lab() api.Lab {
 	return l
 }
 
+// until asks for a job until it is as wanted, less often than others do: three daemons and three servers want the processor, too.
+func (m *labMember) until(id string, wanted func(api.Job) bool) api.Job {
+	m.t.Helper()
+	for {
+		j := m.job(id)
+		if wanted(j) {
+			return j
+		}
+		pause(m.t, 50*time.Millisecond)
+	}
+}
+
 // sees waits until a member sees the others, each in the state as given.
 func (m *labMember) sees(states map[string]string) {
 	m.t.Helper()
@@ -167,7 +179,7 @@ func (m *labMember) sees(states map[string]string) {
 		if l.Cut == "" && found == len(states) {
 			return
 		}
-		pause(m.t, 20*time.Millisecond)
+		pause(m.t, 50*time.Millisecond)
 	}
 }
 
@@ -249,7 +261,7 @@ func (m *labMember) copied(record string, from *labMember) {
 		if _, err := os.Stat(filepath.Join(m.records, record)); err == nil {
 			break
 		}
-		pause(m.t, 20*time.Millisecond)
+		pause(m.t, 50*time.Millisecond)
 	}
 	if checked, err := rec.Check(filepath.Join(m.records, record)); err != nil || !checked.Whole {
 		m.t.Errorf("the copy of %s: %+v %v", record, checked, err)
@@ -283,10 +295,10 @@ func labShared(t *testing.T, servers []string) {
 	if len(p.Findings) == 0 {
 		t.Errorf("%+v", p)
 	}
-	for range 3 {
+	for range 2 {
 		may[hub.submit(atLoads("1 A", 2))] = []string{"strong"}
-		may[hub.submit(atLoads("300 mA", 2))] = []string{"strong", "weak"}
 	}
+	may[hub.submit(atLoads("300 mA", 2))] = []string{"strong", "weak"}
 	byName := atLoads("300 mA", 2)
 	byName.Bench = "weak"
 	may[strong.submit(byName)] = []string{"weak"}
