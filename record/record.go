@@ -128,35 +128,14 @@ type Verdict struct {
 }
 
 // MarshalJSON writes null for a number that is not there (NaN).
-func (v Verdict) MarshalJSON() ([]byte, error) {
-	type plain Verdict
-	return json.Marshal(struct {
-		plain
-		Value *float64 `json:"value"`
-		U     *float64 `json:"u"`
-		Bound *float64 `json:"bound"`
-		Band  *float64 `json:"band"`
-		Risk  *float64 `json:"risk"`
-	}{plain(v), finite(v.Value), finite(v.U), finite(v.Bound), finite(v.Band), finite(v.Risk)})
-}
+func (v Verdict) MarshalJSON() ([]byte, error) { return finiteJSON(v) }
 
-// UnmarshalJSON reads null as NaN.
+// UnmarshalJSON reads null, and a number that is missing, as NaN.
 func (v *Verdict) UnmarshalJSON(data []byte) error {
 	type plain Verdict
-	in := struct {
-		*plain
-		Value *float64 `json:"value"`
-		U     *float64 `json:"u"`
-		Bound *float64 `json:"bound"`
-		Band  *float64 `json:"band"`
-		Risk  *float64 `json:"risk"`
-	}{plain: (*plain)(v)}
-	if err := json.Unmarshal(data, &in); err != nil {
-		return err
-	}
-	v.Value, v.U, v.Bound = orNaN(in.Value), orNaN(in.U), orNaN(in.Bound)
-	v.Band, v.Risk = orNaN(in.Band), orNaN(in.Risk)
-	return nil
+	nan := math.NaN()
+	v.Value, v.U, v.Bound, v.Band, v.Risk = nan, nan, nan, nan, nan
+	return json.Unmarshal(data, (*plain)(v))
 }
 
 // Result is a value worked out over all points.
@@ -171,40 +150,11 @@ type Result struct {
 }
 
 // MarshalJSON writes null for a number that is not there (NaN).
-func (r Result) MarshalJSON() ([]byte, error) {
-	type plain Result
-	return json.Marshal(struct {
-		plain
-		SI *float64 `json:"value"`
-		U  *float64 `json:"u"`
-	}{plain(r), finite(r.SI), finite(r.U)})
-}
+func (r Result) MarshalJSON() ([]byte, error) { return finiteJSON(r) }
 
-// UnmarshalJSON reads null as NaN.
+// UnmarshalJSON reads null, and a number that is missing, as NaN.
 func (r *Result) UnmarshalJSON(data []byte) error {
 	type plain Result
-	in := struct {
-		*plain
-		SI *float64 `json:"value"`
-		U  *float64 `json:"u"`
-	}{plain: (*plain)(r)}
-	if err := json.Unmarshal(data, &in); err != nil {
-		return err
-	}
-	r.SI, r.U = orNaN(in.SI), orNaN(in.U)
-	return nil
-}
-
-func finite(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	return &x
-}
-
-func orNaN(x *float64) float64 {
-	if x == nil {
-		return math.NaN()
-	}
-	return *x
+	r.SI, r.U = math.NaN(), math.NaN()
+	return json.Unmarshal(data, (*plain)(r))
 }

@@ -24,6 +24,7 @@ var arrows = map[string][]string{
 	"internal/clock/clocktest": {"internal/clock"},
 	"internal/ledger":          {"internal/clock"},
 	"internal/diag":            {"quantity", "internal/spelling"},
+	"internal/diag/diagtest":   {"internal/diag"},
 	"internal/spelling":        {},
 
 	"transport":               {"internal/clock", "internal/spelling"},
