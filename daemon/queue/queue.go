@@ -40,7 +40,7 @@ type Config struct {
 	Changed func(Job)
 	// Failed is told what went wrong with the store; nil: nobody.
 	Failed func(error)
-	Keep   int // ended jobs that are kept; 0 is 2000
+	Keep   int // ended jobs that are kept; 0 is 500
 }
 
 // Queue is the jobs of one bench. All methods may be called by several goroutines.
@@ -64,7 +64,7 @@ type Queue struct {
 // Open reads the jobs. Nothing starts before Run is called.
 func Open(ctx context.Context, c Config) (*Queue, error) {
 	if c.Keep == 0 {
-		c.Keep = 2000
+		c.Keep = 500
 	}
 	q := &Queue{config: c, clock: clock.Or(c.Clock), wake: make(chan struct{}, 1), jobs: map[string]Job{}, stop: map[string]context.CancelCauseFunc{}, unsaved: map[string]bool{}, tried: map[string][]byte{}}
 	list, err := c.Store.Load(ctx)
@@ -147,22 +147,27 @@ func (q *Queue) Job(id string) (Job, error) {
 
 // Jobs lists all jobs: those that wait or run in the order in which they run, then the others, latest first.
 func (q *Queue) Jobs() []Job {
-	return q.list(func(Job) bool { return true })
+	out := q.list(func(*Job) bool { return true })
+	for i := range out {
+		out[i] = out[i].clone()
+	}
+	return out
 }
 
-// list gives those jobs that are wanted in the order of [Queue.Jobs].
-func (q *Queue) list(wanted func(Job) bool) []Job {
+// list gives those jobs that are wanted in the order of [Queue.Jobs]. What a job refers to is shared with the queue, which never changes it in place.
+func (q *Queue) list(wanted func(*Job) bool) []Job {
+	var found []*Job // jobs are large to move about
 	q.mu.Lock()
-	out := make([]Job, 0, len(q.jobs)/4)
 	for _, j := range q.jobs {
-		if wanted(j) {
-			out = append(out, j)
+		if wanted(&j) {
+			found = append(found, &j)
 		}
 	}
 	q.mu.Unlock()
-	slices.SortFunc(out, inOrder)
-	for i := range out {
-		out[i] = out[i].clone() // what a job refers to is never changed in place
+	slices.SortFunc(found, inOrder)
+	out := make([]Job, len(found))
+	for i, j := range found {
+		out[i] = *j
 	}
 	return out
 }
@@ -180,7 +185,7 @@ func rank(s State) int {
 	return 3
 }
 
-func inOrder(a, b Job) int {
+func inOrder(a, b *Job) int {
 	if r := rank(a.State) - rank(b.State); r != 0 {
 		return r
 	}

@@ -433,3 +433,17 @@ func TestLostAnswers(t *testing.T) {
 }
 
 func isConflict(err error) bool { return errors.Is(err, queue.ErrConflict) }
+
+// What a look at the queue costs while many jobs wait for their time, as each submission and each end of a run has it looked at.
+func BenchmarkJobs(b *testing.B) {
+	store, _ := embedded(b, b.TempDir())
+	h := open(b, store, nil, nil)
+	for range 300 {
+		h.submit(b, queue.Job{At: time.Now().Add(time.Hour), Needs: []string{"psu", "load"}})
+	}
+	for b.Loop() {
+		if len(h.Jobs()) != 300 {
+			b.Fatal("jobs are missing")
+		}
+	}
+}

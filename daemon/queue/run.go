@@ -72,15 +72,17 @@ func (q *Queue) schedule(ctx context.Context) time.Duration {
 		next = againAfter
 	}
 	now := q.clock.Now().UTC()
-	list := q.list(func(j Job) bool { return !j.State.Ended() })
-	for _, j := range list {
+	due := q.list(func(j *Job) bool {
 		if j.State != Scheduled {
-			continue
+			return false
 		}
-		if wait := j.At.Sub(now); wait > 0 {
+		wait := j.At.Sub(now)
+		if wait > 0 {
 			next = min(next, wait)
-			continue
 		}
+		return wait <= 0
+	})
+	for _, j := range due {
 		if err := q.due(ctx, j, now); err != nil {
 			q.failed(err)
 			next = min(next, againAfter)
@@ -88,12 +90,10 @@ func (q *Queue) schedule(ctx context.Context) time.Duration {
 	}
 	q.prune(ctx)
 	busy := map[string]string{}
-	for _, j := range list {
-		if j.State.Active() {
-			take(busy, j)
-		}
+	for _, j := range q.list(func(j *Job) bool { return j.State.Active() }) {
+		take(busy, j)
 	}
-	for _, j := range q.list(func(j Job) bool { return j.State == Queued }) {
+	for _, j := range q.list(func(j *Job) bool { return j.State == Queued }) {
 		why := ""
 		if q.config.Ready != nil {
 			why = q.config.Ready(j)
@@ -318,7 +318,7 @@ func (q *Queue) prune(ctx context.Context) {
 	if ended <= q.config.Keep {
 		return
 	}
-	list := q.list(func(j Job) bool { return j.State.Ended() })
+	list := q.list(func(j *Job) bool { return j.State.Ended() })
 	q.writing.Lock()
 	defer q.writing.Unlock()
 	for _, j := range list[q.config.Keep:] {

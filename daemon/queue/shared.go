@@ -58,4 +58,6 @@ func (q *Queue) Room(id string, needs []string) bool {
 }
 
 // Sort puts jobs into the order of [Queue.Jobs].
-func Sort(list []Job) { slices.SortFunc(list, inOrder) }
+func Sort(list []Job) {
+	slices.SortFunc(list, func(a, b Job) int { return inOrder(&a, &b) })
+}
