@@ -246,12 +246,13 @@ func (d *Daemon) ledger(id string) []api.LedgerLine {
 			Seconds float64 `json:"seconds"`
 		} `json:"spans"`
 	}
-	if err != nil || json.Unmarshal(data, &account) != nil {
-		return nil
-	}
 	sums := map[string]float64{}
-	for _, s := range account.Spans {
-		sums[s.Kind] += s.Seconds
+	if err == nil && json.Unmarshal(data, &account) == nil {
+		for _, s := range account.Spans {
+			sums[s.Kind] += s.Seconds
+		}
+	} else {
+		sums = d.spentSoFar(id)
 	}
 	var out []api.LedgerLine
 	for kind, s := range sums {

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -33,6 +34,33 @@ func TestCheckedBeforehand(t *testing.T) {
 	d.ask("GET", "/api/jobs", nil, &jobs, http.StatusOK)
 	if len(jobs.Jobs) != 0 {
 		t.Errorf("checking took a job in: %+v", jobs)
+	}
+}
+
+// While a run goes on, and where it was cut off, its log tells where the time went so far: shares of what the whole account has at the end.
+func TestTimeSoFar(t *testing.T) {
+	d, dir := simulatedDaemon(t, "buoy")
+	id := d.until(d.submit(api.Submission{Sequence: "efficiency.yaml", NoHookup: true}), over).Record
+	account := func() (list []api.LedgerLine, whole float64) {
+		var r api.Record
+		d.ask("GET", "/api/records/"+id, nil, &r, http.StatusOK)
+		for _, l := range r.Ledger {
+			whole += l.Seconds
+		}
+		return r.Ledger, whole
+	}
+	atEnd, whole := account()
+	if err := os.Remove(filepath.Join(dir, "records", id, "ledger.json")); err != nil {
+		t.Fatal(err)
+	}
+	soFar, part := account()
+	if part < 2 || part > whole || len(soFar) == 0 {
+		t.Fatalf("%g s of %g s: %+v", part, whole, soFar)
+	}
+	for _, l := range soFar {
+		if at := slices.IndexFunc(atEnd, func(e api.LedgerLine) bool { return e.Kind == l.Kind && e.Seconds >= l.Seconds }); at < 0 {
+			t.Errorf("%s took %g s so far, and at the end %+v", l.Kind, l.Seconds, atEnd)
+		}
 	}
 }
 

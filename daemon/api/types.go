@@ -235,7 +235,7 @@ type Record struct {
 	Params      []Param      `json:"params"`
 	Instruments []Identity   `json:"instruments"`
 	Traces      []TraceHead  `json:"traces"`
-	Ledger      []LedgerLine `json:"ledger,omitempty" doc:"where the time went, longest first"`
+	Ledger      []LedgerLine `json:"ledger,omitempty" doc:"where the time went, longest first; so far, of a run that goes on"`
 	Reports     []string     `json:"reports" doc:"files to be had below report/"`
 	Problems    []string     `json:"problems,omitempty" doc:"what is torn, damaged or missing"`
 	Growing     bool         `json:"growing,omitempty" doc:"somebody still writes it"`

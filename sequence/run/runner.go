@@ -41,9 +41,10 @@ type runner struct {
 	frames []frame
 	nodes  map[nodeKey]measured.Value // readings for the expression under way
 
-	lastMove time.Time // when a source was set to something else
-	fits     bool      // there is a fit among the steps
-	inPulse  bool      // a pulsed source is at its level
+	lastMove  time.Time // when a source was set to something else
+	toldSpent time.Time // when the log was told where the time went
+	fits      bool      // there is a fit among the steps
+	inPulse   bool      // a pulsed source is at its level
 
 	notes    *[]string // of the point under way, while it is measured
 	zeros    map[zeroKey]measured.Value

@@ -243,6 +243,7 @@ func (r *runner) emit() {
 	}
 	r.write(func() error { return r.cfg.Sink.Point(p) })
 	r.budgets(f, p)
+	r.spent()
 	text := r.where()
 	if p.Why != "" {
 		text = strings.TrimPrefix(text+": "+p.Why, ": ")

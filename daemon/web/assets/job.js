@@ -95,7 +95,7 @@ export function jobView(view, [id]) {
     if (active(j)) lines.push(["predicted in all", lasting(j.predicted_s)]);
     if (last && last.n > 1) lines.push(["per point, on average", lasting(last.t_s / last.n)]);
     return h("section", { "data-key": "time" }, h("h2", {}, "Time"), h("dl", { class: "facts" }, lines.map(([k, v]) => h("div", {}, h("dt", {}, k), h("dd", {}, v)))),
-      ledger.length ? ledgerTable(ledger) : active(j) ? h("p", { class: "remark" }, "What it was spent on is told when the run is over.") : "");
+      ledger.length ? ledgerTable(ledger) : active(j) ? h("p", { class: "remark" }, "What it is spent on is told every few seconds.") : "");
   }
 
   function log() {
