@@ -34,6 +34,12 @@ import (
 // natsCluster starts three message servers that form a cluster, as a lab would have them, and gives their addresses.
 func natsCluster(t *testing.T) []string {
 	t.Helper()
+	_, addresses := natsServers(t)
+	return addresses
+}
+
+func natsServers(t *testing.T) (all []*server.Server, addresses []string) {
+	t.Helper()
 	var routes []*url.URL
 	for range 3 {
 		free, err := net.Listen("tcp", "127.0.0.1:0")
@@ -44,8 +50,6 @@ func natsCluster(t *testing.T) []string {
 		routes = append(routes, &url.URL{Scheme: "nats", Host: free.Addr().String()})
 		free.Close() // another may take it before the server does: then the test fails
 	}
-	var all []*server.Server
-	var addresses []string
 	for n, r := range routes {
 		port := 0
 		if _, err := fmt.Sscanf(r.Port(), "%d", &port); err != nil {
@@ -69,7 +73,7 @@ func natsCluster(t *testing.T) []string {
 	for !slices.ContainsFunc(all, func(s *server.Server) bool { return s.JetStreamIsLeader() && len(s.JetStreamClusterPeers()) == 3 }) {
 		pause(t, 20*time.Millisecond)
 	}
-	return addresses
+	return all, addresses
 }
 
 // benchFolder is the example bench under a name of its own, with a source that is as given.

@@ -64,6 +64,7 @@ func (l *Lab) connect() error {
 	options := []nats.Option{
 		nats.Name("fourwire " + o.Name), nats.MaxReconnects(-1), nats.RetryOnFailedConnect(true), nats.ReconnectWait(500 * time.Millisecond),
 		nats.ReconnectBufSize(-1), // what cannot be sent now is an error, and whoever sends decides
+		nats.IgnoreAuthErrorAbort(), // whoever lets members in may be told of this one later
 		nats.PingInterval(pingEvery), nats.MaxPingsOutstanding(2), nats.Timeout(connectWithin),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) { l.cut(err) }),
 		nats.ReconnectHandler(func(*nats.Conn) { l.back() }),

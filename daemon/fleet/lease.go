@@ -44,6 +44,9 @@ func (l *Lab) join(ctx context.Context) error {
 	asking, cancel := l.clock.WithTimeout(ctx, askWithin)
 	defer cancel()
 	if !l.conn.IsConnected() {
+		if err := l.conn.LastError(); err != nil {
+			return err
+		}
 		return errors.New("no server answers")
 	}
 	if err := l.open(asking); err != nil {
