@@ -216,3 +216,20 @@ func TestTrapezoid(t *testing.T) {
 		near(t, "slew", r.Transitions[1].Slew, float64(-sign)*0.8/0.32, 1e-3)
 	}
 }
+
+// TestPublishedRemainder has the published check values that stand in no table: PU-03 and PU-04 at 0.5 and 5 %, the instants of PU-09, and
+// PU-10, in which the rule of squares is 7.5 % low.
+func TestPublishedRemainder(t *testing.T) {
+	settles := func(f form, from, to, interval, band float64) pulse.Transition {
+		tr, _ := sampled(f, from, to, interval, 0, nil)
+		return analysed(t, tr, pulse.Options{Band: band}).Transitions[0]
+	}
+	near(t, "one pole settled to 0.5 %", settles(onePole, -4, 20, 0.002, 0.005).Settled, 5.2983174, 2e-3)
+	near(t, "one pole settling to 5 % from its middle", settles(onePole, -4, 16, 0.002, 0.05).Settling, 2.3025851, 1e-3)
+	cosine := settles(raisedCosine, -2, 3, 0.001, 0.02)
+	near(t, "10 % of a raised cosine", cosine.First, 0.2048327647, 1e-5)
+	near(t, "90 % of a raised cosine", cosine.Last, 0.7951672353, 1e-5)
+	pole := math.Log(9)
+	near(t, "two equal poles by the rule of squares", pulse.Figure{X: pulse.CombinedDuration(pole, pole)}, 3.1073447968, 1e-10)
+	near(t, "of what they really are", pulse.Figure{X: pulse.CombinedDuration(pole, pole) / 3.3579085616}, 1-0.075, 5e-4)
+}
