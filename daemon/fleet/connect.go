@@ -64,6 +64,7 @@ func (l *Lab) connect() error {
 	options := []nats.Option{
 		nats.Name("fourwire " + o.Name), nats.MaxReconnects(-1), nats.RetryOnFailedConnect(true), nats.ReconnectWait(500 * time.Millisecond),
 		nats.ReconnectBufSize(-1), // what cannot be sent now is an error, and whoever sends decides
+		nats.ReconnectErrHandler(func(_ *nats.Conn, err error) { l.failed(err) }),
 		nats.IgnoreAuthErrorAbort(), // whoever lets members in may be told of this one later
 		nats.PingInterval(pingEvery), nats.MaxPingsOutstanding(2), nats.Timeout(connectWithin),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) { l.cut(err) }),
@@ -94,6 +95,15 @@ func (l *Lab) connect() error {
 		conn.Close()
 	}
 	return err
+}
+
+// failed notes why a server did not let this member in.
+func (l *Lab) failed(err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if err != nil {
+		l.refusal = err
+	}
 }
 
 // cut notes that the connection is gone.

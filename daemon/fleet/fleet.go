@@ -150,6 +150,7 @@ type Lab struct {
 
 	mu       sync.Mutex // guards what follows; never held while something waits
 	joined   bool
+	refusal  error     // of the last attempt to connect
 	taken    error     // the name of this member is another's now
 	beaten   time.Time // when the last beat was acknowledged
 	beat     uint64    // its revision

@@ -44,8 +44,10 @@ func (l *Lab) join(ctx context.Context) error {
 	asking, cancel := l.clock.WithTimeout(ctx, askWithin)
 	defer cancel()
 	if !l.conn.IsConnected() {
-		if err := l.conn.LastError(); err != nil {
-			return err
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		if l.refusal != nil {
+			return fmt.Errorf("no server answers: %w", l.refusal)
 		}
 		return errors.New("no server answers")
 	}
