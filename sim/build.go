@@ -182,9 +182,11 @@ func (p *builder) converter(d *Device, c *converter) {
 	}
 	if d.OutFarad > 0 {
 		_, held := p.heldCapacitor(d.Name+" output capacitor", c.out, circuit.Ground, d.OutFarad)
-		if b, ok := c.model.(*device.Buck); ok && b.Loop != nil {
+		if b, ok := c.model.(device.Looped); ok && b.ControlLoop() != nil {
 			held.loop = true
-			held.esr = d.Buck.OutputEsrOhm
+			if held.esr = d.OutEsrOhm; d.Kind == "buck" {
+				held.esr = d.Buck.OutputEsrOhm
+			}
 			p.bench.engine.dynamics = append(p.bench.engine.dynamics, looped{b, p.net, c.in, c.out})
 		}
 	}

@@ -30,7 +30,7 @@ func defaultBoost() device.BoostParams {
 
 func defaultLdo() device.LdoParams {
 	return device.LdoParams{
-		RegulationOhm: 5e-3, PassOhm: 0.35, QuiescentA: 25e-6, GroundPerAmp: 0.004, DropoutA: 2e-3, MostA: 0.6, ShortA: 0.25, OffA: 1e-6,
+		RegulationOhm: 5e-3, PassOhm: 0.35, QuiescentA: 25e-6, GroundPerAmp: 0.004, DropoutA: 2e-3, MostA: 0.6, ShortA: 0.25, OffA: 1e-6, Damping: 0.5,
 		ShutdownC: 150, RestartC: 130,
 	}
 }

@@ -67,16 +67,16 @@ func (l *inductor) take()                        { l.before, l.amps = l.amps, l.
 
 // looped is the control loop of a converter on the bench.
 type looped struct {
-	buck    *device.Buck
+	device.Looped
 	net     *circuit.Network
 	in, out circuit.Node
 }
 
-func (l looped) prepare(h, last int64)        { l.buck.Loop.Prepare(h, last) }
-func (l looped) rest()                        { l.buck.Loop.Rest() }
-func (l looped) states() (now, prior float64) { return l.buck.Loop.Amps() }
-func (l looped) trial() float64               { return l.buck.TrialLoop(l.net.Volts(l.in), l.net.Volts(l.out)) }
-func (l looped) take()                        { l.buck.TakeLoop(l.net.Volts(l.in), l.net.Volts(l.out)) }
+func (l looped) prepare(h, last int64)        { l.ControlLoop().Prepare(h, last) }
+func (l looped) rest()                        { l.ControlLoop().Rest() }
+func (l looped) states() (now, prior float64) { return l.ControlLoop().Amps() }
+func (l looped) trial() float64               { return device.Trial(l.Looped, l.net.Volts(l.in), l.net.Volts(l.out)) }
+func (l looped) take()                        { l.TakeLoop(l.net.Volts(l.in), l.net.Volts(l.out)) }
 
 // bendOf tells how much a state departs from the straight line of the step before, against what is allowed; w is the length of the step over
 // that of the one before.

@@ -214,6 +214,27 @@ devices:
 	}
 }
 
+// The same published figures for a linear regulator: seen from the capacitor its loop is the same.
+func TestLoadStepOfALinearRegulator(t *testing.T) {
+	b := made(t, `fourwire: scenario/1
+devices:
+  regulator: {kind: ldo, in: in, out: out, set: 3.3 V, regulation: 20 uohm, output_capacitor: 44 uF, crossover: 40 kHz, pass: 10 mohm, current_limit: 20 A, short_current: 20 A}`+
+		strings.Replace(ideal, "SLEW", "0 A/s", 1))
+	tell(t, b, "feed", ":SOUR:VOLT 5;:OUTP ON")
+	tell(t, b, "sink", ":SOUR:CURR 0.5;:INP ON")
+	_ = b.Clock().Sleep(context.Background(), 50*time.Millisecond)
+	s := watch(b, "out")
+	rest := s.volts[0]
+	tell(t, b, "sink", ":SOUR:CURR 1.5")
+	_ = b.Clock().Sleep(context.Background(), 200*time.Microsecond)
+	low, at := s.peak(-1, 0, 100e-6)
+	high, _ := s.peak(1, at, 100e-6)
+	close(t, "at rest", rest, 3.3, 1e-4)
+	close(t, "dip", rest-low, 49.401e-3, 2e-3*49.401e-3)
+	close(t, "its time", at, 4.811e-6, 5e-3*4.811e-6)
+	close(t, "next peak", (high-rest)/(rest-low), 0.1630, 3e-3)
+}
+
 // regulatedStage is a fast loop behind an inductor that is given, with 100 uF.
 func regulatedStage(t *testing.T, hertz, inductor, more string) *Bench {
 	b := made(t, `fourwire: scenario/1

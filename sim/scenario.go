@@ -46,6 +46,7 @@ type Device struct {
 	BurstDuty  float64 // part of the time
 	InFarad    float64 // capacitor at a converter's input
 	OutFarad   float64 // and at its output
+	OutEsrOhm  float64 // the series resistance of that
 }
 
 // Instrument is one virtual instrument.

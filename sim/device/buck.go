@@ -101,11 +101,7 @@ func (p *BuckParams) Validate() error {
 	if p.Hiccup && (p.HiccupOff <= 0 || p.HiccupTrip < 0) {
 		c.add("HiccupOff is %v; hiccup needs an off-time", p.HiccupOff)
 	}
-	c.notNegative("CrossoverHz", p.CrossoverHz)
-	c.within("Damping", p.Damping, 0, 100)
-	if p.CrossoverHz > 0 && !(p.OutputF > 0) {
-		c.add("CrossoverHz is %g; a loop acts on an output capacitor, and OutputF is %g", p.CrossoverHz, p.OutputF)
-	}
+	c.loop(p.CrossoverHz, p.Damping, p.OutputF)
 	p.Heat.check(&c)
 	return c.err()
 }

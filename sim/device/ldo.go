@@ -24,6 +24,9 @@ type LdoParams struct {
 	Heat          Heat
 	ShutdownC     float64 // thermal shutdown; 0 is none
 	RestartC      float64
+	OutputF       float64 // output capacitor, that the loop acts on
+	CrossoverHz   float64 // of the control loop; 0 is a loop without delay
+	Damping       float64 // of the loop; 1 is critical
 }
 
 const dropoutSpanV = 0.1 // depth of dropout at which all of DropoutA flows
@@ -54,6 +57,7 @@ func (p *LdoParams) Validate() error {
 	if p.RestartC > p.ShutdownC {
 		c.add("RestartC is %g, above ShutdownC, %g", p.RestartC, p.ShutdownC)
 	}
+	c.loop(p.CrossoverHz, p.Damping, p.OutputF)
 	p.Heat.check(&c)
 	return c.err()
 }
@@ -78,6 +82,7 @@ type Ldo struct {
 	LdoParams
 	Enabled bool
 	Celsius float64
+	Loop    *Loop // nil: the output follows without delay
 	mode    LdoMode
 }
 
@@ -89,12 +94,16 @@ func NewLdo(p LdoParams) (*Ldo, error) {
 	if p.ShortA == 0 {
 		p.ShortA = p.MostA
 	}
-	return &Ldo{LdoParams: p, Enabled: true, Celsius: p.Heat.AmbientC, mode: LdoLockout}, nil
+	r := &Ldo{LdoParams: p, Enabled: true, Celsius: p.Heat.AmbientC, mode: LdoLockout}
+	if p.CrossoverHz > 0 {
+		r.Loop = NewLoop(p.CrossoverHz, p.Damping, p.OutputF)
+	}
+	return r, nil
 }
 
 // delivered returns the output current at terminal voltages: the least of regulation, dropout and current limit.
 func (r *Ldo) delivered(vin, vout jet) (amps jet, limit Limit) {
-	amps, limit = constant(r.SetV).sub(vout).times(1/r.RegulationOhm), Regulating
+	amps, limit = r.Loop.asked(r.SetV, r.RegulationOhm, vout), Regulating
 	if drop := vin.sub(vout).times(1 / r.PassOhm); drop.x < amps.x {
 		amps, limit = drop, Dropout
 	}

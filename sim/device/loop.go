@@ -89,11 +89,54 @@ func (b *Buck) TakeLoop(inV, outV float64) {
 	l.take(amps.x, b.ReferenceV-b.RegulationOhm*amps.x-outV)
 }
 
-// TrialLoop returns what the loop's current would be at the end of the step, without taking it.
-func (b *Buck) TrialLoop(inV, outV float64) float64 {
-	saved := *b.Loop
-	b.TakeLoop(inV, outV)
-	next := b.Loop.amps
-	*b.Loop = saved
+// asked is the current that a set point behind a load regulation delivers, where nothing limits it: by the loop while something moves.
+func (l *Loop) asked(setV, droopOhm float64, vout jet) jet {
+	if l != nil && !l.still {
+		return l.regulated(setV, droopOhm, vout)
+	}
+	return constant(setV).sub(vout).times(1 / droopOhm)
+}
+
+// stop is the loop of a converter that delivers nothing.
+func (l *Loop) stop() { l.before, l.amps, l.flow = 0, 0, 0 }
+
+// ControlLoop makes Buck a [Looped].
+func (b *Buck) ControlLoop() *Loop { return b.Loop }
+
+// ControlLoop makes Ldo a [Looped].
+func (r *Ldo) ControlLoop() *Loop { return r.Loop }
+
+// TakeLoop makes the end of a step the present state of the regulator's loop, at the terminal voltages that were solved for.
+func (r *Ldo) TakeLoop(inV, outV float64) {
+	if r.mode != LdoOn || inV < leastInputV {
+		r.Loop.stop()
+		return
+	}
+	amps, _ := r.delivered(constant(inV), constant(outV))
+	r.Loop.take(amps.x, r.SetV-r.RegulationOhm*amps.x-outV)
+}
+
+// Looped is a converter whose output answers as its control loop does.
+type Looped interface {
+	ControlLoop() *Loop // nil: the output follows without delay
+	TakeLoop(inV, outV float64)
+}
+
+// Trial returns what the loop's current would be at the end of the step, without taking it.
+func Trial(c Looped, inV, outV float64) float64 {
+	l := c.ControlLoop()
+	saved := *l
+	c.TakeLoop(inV, outV)
+	next := l.amps
+	*l = saved
 	return next
+}
+
+// loop complains about the parameters of a control loop.
+func (c *check) loop(crossoverHz, damping, farad float64) {
+	c.notNegative("CrossoverHz", crossoverHz)
+	c.within("Damping", damping, 0, 100)
+	if crossoverHz > 0 && !(farad > 0) {
+		c.add("CrossoverHz is %g; a loop acts on an output capacitor, and OutputF is %g", crossoverHz, farad)
+	}
 }
