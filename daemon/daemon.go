@@ -170,6 +170,7 @@ func (d *Daemon) prepare(ctx context.Context, closers *[]func()) (net.Listener, 
 	if err != nil {
 		return nil, nil, err
 	}
+	d.sweep()
 	simulated := c.Desk.Description().Simulated
 	d.armed.on = c.Armed || simulated
 	if d.armed.on {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -316,8 +317,15 @@ func TestStopInOrder(t *testing.T) {
 	if err := h.shut(); err != nil {
 		t.Fatal(err)
 	}
+	left := filepath.Join(h.dir, "state", "jobs", "of-a-job-that-was-forgotten", "deeper")
+	if err := os.MkdirAll(left, 0o700); err != nil {
+		t.Fatal(err)
+	}
 	again := open(t, house{dir: h.dir, shelf: h.shelf})
 	again.until(waiting, in(api.Done))
+	if _, err := os.Stat(filepath.Dir(left)); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the folder of a job that nobody knows is still there: %v", err)
+	}
 	if j := again.job(running); j.State != api.Interrupted || j.Reason != "the daemon was shut down" || len(j.Attempts) != 1 || *j.Exit != 130 {
 		t.Errorf("%+v", j)
 	}
