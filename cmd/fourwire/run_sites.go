@@ -127,7 +127,9 @@ func (s *siteRuns) walk(ctx context.Context) {
 	ctx, s.stop = context.WithCancelCause(ctx)
 	defer s.stop(nil)
 	s.keeper = newKeeper(s.bench.simulated)
-	s.pool = turns.NewPool(s.opened.clock, func(name string, err error) { s.stop(fmt.Errorf("%s, which the sites share: %w", name, err)) })
+	s.pool = turns.NewPool(s.opened.clock, func(name string, err error) {
+		s.stop(&run.Elsewhere{Kind: run.Bench, Err: fmt.Errorf("%s, which the sites share: %w", name, err)})
+	})
 	err := s.open(ctx)
 	defer s.close()
 	if err == nil {
@@ -389,15 +391,15 @@ func (s *siteRuns) endsAll(r *siteRun) error {
 	lost := errors.Is(r.err, ieee488.ErrRestarted) || errors.Is(r.err, transport.ErrLost)
 	switch {
 	case errors.As(r.err, &live):
-		return fmt.Errorf("an output of %s may still be on", r.site)
+		return &run.Elsewhere{Kind: run.Safety, Err: fmt.Errorf("an output of %s may still be on", r.site)}
 	case errors.As(r.err, &stop) && stop.Kind == run.Fault:
-		return fmt.Errorf("the run of %s has met a fault of the program", r.site)
+		return &run.Elsewhere{Kind: run.Fault, Err: fmt.Errorf("the run of %s has met a fault of the program", r.site)}
 	case errors.As(r.err, &stop) && stop.Kind == run.Safety && hazard.Gravest(cautionsFor(r.bench, r.seq)) >= hazard.Caution:
-		return fmt.Errorf("the run of %s was stopped for safety, and what stands there can hurt somebody", r.site)
+		return &run.Elsewhere{Kind: run.Safety, Err: fmt.Errorf("the run of %s was stopped for safety, and what stands there can hurt somebody", r.site)}
 	case lost:
 		for _, name := range r.bench.bench.View.Shared {
 			if strings.Contains(r.err.Error(), name) {
-				return fmt.Errorf("%s, which the sites share, is lost or has restarted", name)
+				return &run.Elsewhere{Kind: run.Bench, Err: fmt.Errorf("%s, which the sites share, is lost or has restarted", name)}
 			}
 		}
 	}

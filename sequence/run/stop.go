@@ -50,6 +50,18 @@ func (s *Stop) Error() string {
 // Unwrap gives the cause.
 func (s *Stop) Unwrap() error { return s.Err }
 
+// Elsewhere is the cause of the context of a run that ends for what has happened at another site; the run then ends with that kind.
+type Elsewhere struct {
+	Kind Kind
+	Err  error
+}
+
+// Error says what has happened.
+func (e *Elsewhere) Error() string { return e.Err.Error() }
+
+// Unwrap gives the cause.
+func (e *Elsewhere) Unwrap() error { return e.Err }
+
 // ErrUnguarded ends a run, as the cause of its context, because nobody would switch off any more if the run were killed.
 var ErrUnguarded = errors.New("the guardian of the bench is gone")
 
@@ -124,6 +136,10 @@ func (r *runner) stopped(ctx context.Context, err error) error {
 	}
 	if ctx.Err() != nil && stop.Kind == Bench {
 		stop.Kind = Interrupted
+		var elsewhere *Elsewhere
+		if errors.As(context.Cause(ctx), &elsewhere) {
+			stop.Kind = elsewhere.Kind
+		}
 		if cause := context.Cause(ctx); cause != nil && !errors.Is(stop.Err, cause) {
 			stop.Err = fmt.Errorf("%w (%w)", cause, stop.Err)
 		}
