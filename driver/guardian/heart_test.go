@@ -161,3 +161,46 @@ func TestAGuardianThatIsGoneIsNoticed(t *testing.T) {
 		})
 	}
 }
+
+// Of several courses of events each has to make progress: one that stands still ends the beat, whatever the others say; one that has ended is not waited for.
+func TestEveryCourseHasToMakeProgress(t *testing.T) {
+	hearts(t, func(h *guardian.Heart, l transport.Link, f *far) {
+		count := func(d time.Duration) int64 {
+			before := f.beats.Load()
+			time.Sleep(d)
+			synctest.Wait()
+			return f.beats.Load() - before
+		}
+		usual := int64(guardian.Slack / guardian.BeatEvery)
+		east, first := h.Course(t.Context())
+		if err := l.Send(east, []byte("*CLS")); err != nil {
+			t.Fatal(err)
+		}
+		_, second := h.Course(t.Context())
+		second.Busy(5 * time.Second)
+		talk := func(d time.Duration) { // east goes on all the time
+			for range int(d / time.Second) {
+				first.Busy(0) // as a message does
+				time.Sleep(time.Second)
+			}
+		}
+		before := f.beats.Load()
+		talk(20 * time.Second)
+		synctest.Wait()
+		want := usual + int64(5*time.Second/guardian.BeatEvery)
+		if n := f.beats.Load() - before; n < want-2 || n > want+2 {
+			t.Errorf("%d beats while one course stands still, want %d", n, want)
+		}
+		second.End()
+		before = f.beats.Load()
+		talk(10 * time.Second)
+		synctest.Wait()
+		if n, all := f.beats.Load()-before, int64(10*time.Second/guardian.BeatEvery); n < all-2 {
+			t.Errorf("%d beats without it, want %d", n, all)
+		}
+		first.End()
+		if n := count(10 * time.Second); n > usual+1 {
+			t.Errorf("%d beats when all courses have ended, want %d", n, usual)
+		}
+	})
+}

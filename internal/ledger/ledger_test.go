@@ -152,3 +152,33 @@ func BenchmarkEnter(b *testing.B) {
 		l.Enter(ledger.Processing, "dmm").LeaveFirst(ledger.Transfer, time.Microsecond)
 	}
 }
+
+// A span that is apart is no part of the whole one around it, and neither is what is entered inside of it; afterwards the whole one goes on.
+func TestApartFromAWholeSpan(t *testing.T) {
+	c := clock.NewVirtual(time.Time{})
+	l := ledger.New(c)
+	settle := l.EnterWhole(ledger.Settle, "")
+	pass(c, time.Second)
+	inner := l.Enter(ledger.Processing, "dmm")
+	pass(c, time.Second)
+	wait := l.EnterApart(ledger.InUse, "dmm")
+	pass(c, 4*time.Second)
+	deep := l.Enter(ledger.Transfer, "dmm")
+	pass(c, time.Second)
+	deep.Leave()
+	wait.Leave()
+	pass(c, time.Second)
+	inner.Leave()
+	pass(c, time.Second)
+	settle.Leave()
+	pass(c, 2*time.Second)
+	l.Close()
+	pass(c, time.Hour)
+	got := map[ledger.Kind]ledger.Span{}
+	for _, s := range l.Spans() {
+		got[s.Kind] = s
+	}
+	if got[ledger.Settle].Seconds != 4 || got[ledger.Settle].Count != 1 || got[ledger.InUse].Seconds != 5 || got[ledger.InUse].Instrument != "dmm" || got[ledger.Host].Seconds != 2 || len(got) != 3 || l.Elapsed() != 11*time.Second {
+		t.Errorf("%+v in %v", got, l.Elapsed())
+	}
+}
