@@ -101,6 +101,9 @@ func (c *binder) shortFindings(w *walker, one *Short) (out []shortFinding) {
 		say(false, "state in the guard what the device survives, a discharge of its own capacitor included", "a short lets the output's capacitor empty into %s, which takes up to %s; the guard of %s allows %s, and a sample beyond it ends the run",
 			role.Need.Name, quantity.Amp(one.MostAmps), role.Need.Node, quantity.Amp(guard.High))
 	}
+	if role.Need.Role == sequence.RoleSwitch {
+		say(false, "sample it with an ammeter between the device and the switch", "%s shorts the node itself: what a load samples at its own terminals is not the current of that short", role.Need.Name)
+	}
 	stated := dev != nil && dev.LimitAmps.Set && dev.Out == role.Need.Node
 	if stated && guard.Set && dev.LimitAmps.High > guard.High {
 		say(true, "the guard is what the device survives: it survives its own limit", "a short draws the device's limit, up to %s; the guard of %s allows %s", quantity.Amp(dev.LimitAmps.High), role.Need.Node, quantity.Amp(guard.High))
