@@ -241,6 +241,9 @@ func (a *analysis) value(f figure) measured.Value {
 		return measured.Value{X: nan, Dim: f.dim}
 	}
 	x := f.fig.X
+	if f.rounded > 0 {
+		v = r.plus(v, l.Shared(a.bandwidthInput(f.signal)), -math.Copysign(f.rounded, x)/math.Sqrt(3))
+	}
 	s := &a.of.signals[f.signal]
 	switch f.kind {
 	case ofLevel:
@@ -250,9 +253,6 @@ func (a *analysis) value(f figure) measured.Value {
 	case ofDifference:
 		v = r.gainOf(v, s, x)
 		v = a.leads(v, s, a.swing(s.through))
-		if f.rounded > 0 {
-			v = r.plus(v, l.Shared(a.bandwidthInput(f.signal)), -math.Copysign(f.rounded, x)/math.Sqrt(3))
-		}
 	case ofTime:
 		v = a.timeBase(v, x)
 	case ofDelay:

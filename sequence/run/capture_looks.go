@@ -298,6 +298,9 @@ func (a *analysis) inrush() error {
 		last.times, last.second = lasts, second
 	}
 	a.add("peak", s.Peak, quantity.Current, ofLevel)
+	if s.PeakAt.OK() && s.Start.OK() {
+		a.list[len(a.list)-1].rounded = a.rounding(s.Peak, pulse.Figure{X: s.PeakAt.X - s.Start.X}, pulse.Figure{Missing: pulse.NotReached})
+	}
 	integral("charge", s.Charge, quantity.Charge, ofIntegral)
 	integral("i2t", s.I2t, quantity.Current.Power(2).Times(quantity.Time), ofSquare)
 	integral("energy", s.Energy, quantity.Energy, ofProduct)
