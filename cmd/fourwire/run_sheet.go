@@ -36,7 +36,7 @@ With --sheet FILE each row of a workbook (.xlsx) or CSV file is a run: the heads
 the head, "vin [V]", or in each cell, "12 V". Columns unit (which device), skip and note may stand beside them. With --sheet-as sweep the
 rows together are the values of one sweep, in one run. Every bad cell is named by its address before anything is connected. Records go
 into OUT/row-007 and so on, results into a copy of the sheet, OUT/NAME-results.xlsx, as runs end. What ends a run early (status 3, 4, 5,
-130) ends the sheet; --sheet-continue goes on with it in the same OUT. The exit status is the worst of all rows: 130, 5, 4, 3, 1, 2, 0.
+130) ends the sheet; --sheet-continue goes on with it in the same OUT. The exit status is the gravest of all rows: 5, 130, 4, 3, 1, 2, 0.
 `
 
 func (s *sheetFlags) add(cmd *cobra.Command) {
@@ -212,13 +212,8 @@ func (r *sheetRun) begin() error {
 	return r.write(true) // what cannot be written is known before anything is switched on
 }
 
-// worse takes over a status that is worse than those so far.
-func (r *sheetRun) worse(status int) {
-	order := []int{exitPass, exitUndecided, exitFail, exitInput, exitBench, exitSafety, exitInterrupted}
-	if slices.Index(order, status) > slices.Index(order, r.status) {
-		r.status = status
-	}
-}
+// worse takes over a status that is graver than those so far.
+func (r *sheetRun) worse(status int) { r.status = gravest(r.status, status) }
 
 // each runs the rows one after the other.
 func (r *sheetRun) each(ctx context.Context) error {

@@ -92,6 +92,9 @@ func (r *sheetRun) bind() (time.Duration, error) {
 	if err != nil {
 		return 0, err
 	}
+	if tb, err = oneSite(tb, r.flags.sites); err != nil {
+		return 0, err
+	}
 	r.bench = tb
 	if r.seeded && !tb.simulated {
 		return 0, &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
