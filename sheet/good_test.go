@@ -8,6 +8,7 @@ import (
 
 	"github.com/xuri/excelize/v2"
 
+	"fourwire/internal/diag"
 	"fourwire/quantity"
 	"fourwire/sheet"
 )
@@ -118,6 +119,23 @@ func TestASweepGoesThroughOneParameter(t *testing.T) {
 	}
 	_, found = sheet.Read("p.csv", []byte("vin,iout\n\"[9 V, 10 V]\",1 A\n"), sheet.Options{Params: params, Sweep: true})
 	if got := texts(found); !strings.HasPrefix(got, "p.csv: A2: the cell holds several values") {
+		t.Error(got)
+	}
+}
+
+func TestFindingsInTheOrderOfTheSheet(t *testing.T) {
+	table := &sheet.Table{File: "p.xlsx", Tab: "Lot 3"}
+	var list []diag.Finding
+	for _, at := range []string{"'Lot 3'!B10", "'Lot 3'!A10:B10", "'Lot 3'!AA9", "'Lot 3'!C9"} {
+		list = append(list, diag.Finding{Place: table.Place(at)})
+	}
+	list = append(list, diag.Finding{Place: diag.Place{File: "p.xlsx"}})
+	table.InOrder(list)
+	var got []string
+	for _, f := range list {
+		got = append(got, strings.TrimPrefix(f.Place.File, "p.xlsx: 'Lot 3'!"))
+	}
+	if strings.Join(got, " ") != "p.xlsx C9 AA9 A10:B10 B10" {
 		t.Error(got)
 	}
 }

@@ -5,6 +5,7 @@ package sheet
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -195,4 +196,22 @@ var utf16Marks = [2]string{"\xff\xfe", "\xfe\xff"}
 
 func hasMark(data []byte) bool {
 	return bytes.HasPrefix(data, []byte(utf16Marks[0])) || bytes.HasPrefix(data, []byte(utf16Marks[1]))
+}
+
+// InOrder sorts findings by where their cells stand; those of the file as a whole come first.
+func (t *Table) InOrder(list []diag.Finding) {
+	at := func(f diag.Finding) (row, column int) {
+		address := strings.TrimPrefix(strings.TrimPrefix(f.Place.File, t.File+": "), t.Tabbed())
+		first, _, _ := strings.Cut(address, ":")
+		column, row, err := excelize.CellNameToCoordinates(first)
+		if err != nil {
+			return 0, 0
+		}
+		return row, column
+	}
+	slices.SortStableFunc(list, func(a, b diag.Finding) int {
+		rowA, columnA := at(a)
+		rowB, columnB := at(b)
+		return cmp.Or(cmp.Compare(rowA, rowB), cmp.Compare(columnA, columnB))
+	})
 }

@@ -119,6 +119,7 @@ func (r *sheetRun) read() (err error) {
 	table, found := sheet.Read(r.sheet.file, r.data, sheet.Options{Params: params, Tab: r.sheet.tab, Sweep: r.sheet.as == "sweep"})
 	if table != nil {
 		found = append(found, r.checkRows(table)...)
+		table.InOrder(found)
 	}
 	if diag.Failed(found) {
 		n := 0
