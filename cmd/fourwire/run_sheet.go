@@ -128,7 +128,11 @@ func (r *sheetRun) read() (err error) {
 				n++
 			}
 		}
-		return &failure{status: exitInput, findings: found, err: fmt.Errorf("%d of the cells of %s cannot be used; nothing was connected", n, filepath.Base(r.sheet.file))}
+		what := filepath.Base(r.sheet.file)
+		if table != nil {
+			what = fmt.Sprintf("%d cells of %s", n, what)
+		}
+		return &failure{status: exitInput, findings: found, err: fmt.Errorf("%s cannot be used; nothing was connected", what)}
 	}
 	r.table = table
 	for _, row := range table.Rows {
