@@ -4,12 +4,20 @@ import (
 	"archive/tar"
 	"bytes"
 	"compress/gzip"
+	"context"
+	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"fourwire/daemon/fleet"
+	"fourwire/daemon/queue"
 )
 
 // archive makes one of headers, each followed by the name as its content where it is a file.
@@ -151,4 +159,88 @@ func FuzzUnpack(f *testing.F) {
 			}
 		}
 	})
+}
+
+// archivist is a member that has records.
+type archivist struct {
+	*bench
+	dir   string
+	filed []string
+}
+
+func (a *archivist) Copied(string) bool             { return false }
+func (a *archivist) Staging(string) (string, error) { return os.MkdirTemp(a.dir, "staging-*") }
+func (a *archivist) File(record, dir string) error {
+	a.filed = append(a.filed, record)
+	return os.Rename(dir, filepath.Join(a.dir, record))
+}
+
+// A record whose bytes have changed in the store is not filed, and nothing is left of it; one that is as it was put there is. The digest is the one that
+// the object store keeps: SHA-256 of all chunks, by its published design (ADR-20).
+func TestFetchedRecordIsHeldAgainstItsDigest(t *testing.T) {
+	s := station(t)
+	m := &archivist{bench: &bench{fits: fitsAll, jobs: map[string]queue.Job{}}, dir: t.TempDir()}
+	o := options(s, "a", m)
+	lab, err := fleet.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.lab = lab
+	if err := lab.Join(t.Context(), 10*time.Second); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	var over sync.WaitGroup
+	over.Go(func() { lab.Run(ctx) })
+	defer func() { cancel(); over.Wait() }()
+	until(t, func() bool { return lab.Reachable() == "" })
+
+	conn, err := nats.Connect("nats://" + s.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	records, err := js.ObjectStore(ctx, "fourwire-records")
+	if err != nil {
+		t.Fatal(err)
+	}
+	data := archive(t, tar.Header{Typeflag: tar.TypeReg, Name: "record.json"}, tar.Header{Typeflag: tar.TypeReg, Name: "points.csv"})
+	for _, name := range []string{"good", "altered"} {
+		if _, err := records.PutBytes(ctx, name, data); err != nil {
+			t.Fatal(err)
+		}
+	}
+	info, err := records.GetInfo(ctx, "altered")
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := archive(t, tar.Header{Typeflag: tar.TypeReg, Name: "record.json"}, tar.Header{Typeflag: tar.TypeReg, Name: "points.csu"}) // a whole archive, too
+	stream, err := js.Stream(ctx, "OBJ_fourwire-records")
+	if err != nil {
+		t.Fatal(err)
+	}
+	chunk := "$O.fourwire-records.C." + info.NUID
+	if err := stream.Purge(ctx, jetstream.WithPurgeSubject(chunk)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := js.Publish(ctx, chunk, other); err != nil {
+		t.Fatal(err)
+	}
+	if err := lab.Fetch(ctx, "good"); err != nil {
+		t.Error(err)
+	}
+	if err := lab.Fetch(ctx, "altered"); !errors.Is(err, jetstream.ErrDigestMismatch) {
+		t.Errorf("an altered record: %v", err)
+	}
+	if err := lab.Fetch(ctx, "none"); !errors.Is(err, fleet.ErrNoCopy) {
+		t.Error(err)
+	}
+	entries, err := os.ReadDir(m.dir)
+	if err != nil || len(entries) != 1 || entries[0].Name() != "good" || len(m.filed) != 1 {
+		t.Errorf("%v %v %v", entries, m.filed, err)
+	}
 }
