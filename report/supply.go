@@ -97,7 +97,7 @@ func supplyFacts(p record.Profile) []Fact {
 
 // supplyCurve draws what was asked for and what the source makes of it.
 func supplyCurve(p record.Profile) Curve {
-	c := Curve{X: record.Column{Name: "time", Dim: quantity.Time, Unit: "s"}, Y: record.Column{Name: "voltage", Dim: quantity.Voltage, Unit: "V"}}
+	c := Curve{Bare: true, X: record.Column{Name: "time", Dim: quantity.Time, Unit: "s"}, Y: record.Column{Name: "voltage", Dim: quantity.Voltage, Unit: "V"}}
 	line := func(name string, points [][2]float64) {
 		l := Line{Name: name, Only: Stroke}
 		for _, x := range points {
