@@ -23,7 +23,7 @@ func (d *Daemon) Alive() api.Alive {
 // Bench is the bench at a glance.
 func (d *Daemon) Bench() api.Bench {
 	about := d.config.Desk.Description()
-	b := api.Bench{Name: d.name(), Title: about.Title, Simulated: about.Simulated, Version: d.config.Version, Outputs: "off", Instruments: slices.Clone(about.Instruments)}
+	b := api.Bench{Name: d.name(), Title: about.Title, Simulated: about.Simulated, Version: d.config.Version, Outputs: "off", Instruments: append([]api.Instrument{}, about.Instruments...)}
 	b.Queue.Scheduled, b.Queue.Queued, b.Queue.Running = d.queue.Counts()
 	if d.lab != nil {
 		b.Queue.Scheduled, b.Queue.Queued, b.Queue.Running = d.lab.Counts()

@@ -95,8 +95,8 @@ export function benchView(view) {
             h("th", { scope: "row" }, i.name, h("small", {}, id.length > 2 ? `${id[0]} ${id[1]}, no. ${id[2]}` : i.model)),
             h("td", { "data-label": "Wired as" }, i.wired.length ? i.wired.join(", ") : "not wired"),
             h("td", { "data-label": "Health" }, h("span", {}, h("span", { class: "health " + i.health.state }, healthWords[i.health.state] || i.health.state),
-              i.health.checked ? h("small", {}, " " + when(i.health.checked)) : "", i.health.error ? h("small", { class: "why" }, i.health.error) : "")),
-            h("td", { "data-label": "Calibration" }, i.overdue ? h("span", { class: "health wrong" }, "was due " + date(i.due)) : i.due ? "due " + date(i.due) : i.calibrated ? "calibrated " + date(i.calibrated) : "no date stated"),
+              i.health.checked ? h("small", {}, " " + when(i.health.checked)) : "", i.health.error ? h("small", { class: "why" }, i.health.error + (i.health.since && i.health.state !== "ok" ? `, since ${when(i.health.since)}` : "")) : i.health.last_error ? h("small", { class: "why" }, `error queue, ${when(i.health.last_error_at)}: ${i.health.last_error}`) : "")),
+            h("td", { "data-label": "Calibration" }, i.overdue ? h("span", { class: "health wrong" }, "was due " + date(i.due)) : i.due_soon ? h("span", { class: "health warning" }, "due soon: " + date(i.due)) : i.due ? "due " + date(i.due) : i.calibrated ? "calibrated " + date(i.calibrated) : "no date stated"),
             h("td", { "data-label": "In use by" }, i.job ? h("a", { href: "#/job/" + i.job }, job ? job.title : "a run") : "free"));
         }))),
       h("p", { class: "remark" }, "Health is asked for while an instrument is idle, once a minute."));

@@ -14,8 +14,9 @@ import { recordView } from "./record.js";
 import { compareView } from "./compare.js";
 import { driftView } from "./drift.js";
 import { traceView } from "./trace.js";
+import { labView } from "./lab.js";
 
-const views = { bench: benchView, new: submitView, queue: queueView, job: jobView, history: historyView, record: recordView, compare: compareView, drift: driftView, trace: traceView };
+const views = { bench: benchView, new: submitView, queue: queueView, job: jobView, history: historyView, record: recordView, compare: compareView, drift: driftView, trace: traceView, lab: labView };
 const main = document.getElementById("main");
 let shown = null, at = null;
 
@@ -77,7 +78,10 @@ function signIn() {
 
 function around() {
   const b = state.bench;
-  document.getElementById("bench-name").textContent = b ? (b.title || b.name) + (b.simulated ? " (simulated)" : "") : "";
+  document.getElementById("bench-name").textContent = b ? state.lab && state.lab.hub ? "hub of the lab" : (b.title || b.name) + (b.simulated ? " (simulated)" : "") : "";
+  document.getElementById("to-lab").hidden = !(state.lab && state.lab.joined);
+  document.querySelector("nav [data-page=bench]").hidden = !!(state.lab && state.lab.hub);
+  if (state.lab && state.lab.hub && route().page === "bench" && !state.locked) location.replace("#/lab");
   const who = document.getElementById("who");
   if (!state.session) fill(who);
   else fill(who, state.access === "open" ? "" : [`${state.session.name}, ${state.session.role} `, h("button", { type: "button", class: "quiet", onclick: async () => {

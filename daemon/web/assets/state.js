@@ -8,6 +8,7 @@ export const state = {
   access: "",    // open or token
   locked: false, // a token is wanted
   bench: null,
+  lab: null,     // the benches that share their work; null: not known
   jobs: [],      // as the daemon lists them: waiting and running first, then the latest that are over
   next: "",
   runs: new Map(), // by job
@@ -34,7 +35,13 @@ export function changed(...what) {
     due = 0;
     const now = new Set(waiting);
     waiting.clear();
-    for (const f of [...watchers]) f(now);
+    for (const f of [...watchers]) {
+      try {
+        f(now);
+      } catch (e) { // what one part of the page cannot show keeps no other from being shown
+        console.error(e);
+      }
+    }
   }, 80);
 }
 
@@ -112,17 +119,30 @@ export async function begin() {
 // load loads everything anew.
 export async function load() {
   try {
-    const [bench, jobs] = await Promise.all([get("/api/bench"), get("/api/jobs", { limit: 50 })]);
+    const [bench, jobs, lab] = await Promise.all([get("/api/bench"), get("/api/jobs", { limit: 50 }), get("/api/lab")]);
     state.bench = bench;
+    state.lab = lab;
     state.jobs = jobs.jobs;
     state.next = jobs.next || "";
     state.loaded = true;
     for (const run of state.runs.values()) run.stale = true;
-    changed("bench", "jobs", "run", "off");
+    changed("bench", "jobs", "run", "off", "lab");
   } catch (e) {
     if (!(e instanceof Refusal && e.status === 401)) ping();
   }
 }
+
+// lookAtLab keeps what is known of the lab fresh: a hub has no bench of its own to say whether outputs are on.
+async function lookAtLab() {
+  try {
+    if (state.lab && state.lab.hub && !document.hidden && !state.locked) {
+      state.lab = await get("/api/lab");
+      changed("lab");
+    }
+  } catch { /* the link says it */ }
+  setTimeout(lookAtLab, 4000);
+}
+lookAtLab();
 
 let listing = 0;
 

@@ -53,6 +53,10 @@ export function submitView(view, [name]) {
       h("p", { class: "remark" }, "Takes a ", q.needs.map((n, i) => [i ? "; " : "", `${n.role} at ${n.node}`, n.volts || n.amps ? ` (${[n.volts, n.amps].filter(Boolean).join(", ")})` : ""])),
       h("fieldset", {}, h("legend", {}, "Parameters"), q.params.length ? q.params.map(p => field("set-" + p.name, p.name, [p.about ? p.about + ". " : "", "Else: " + brief(p.values)], input("set-" + p.name, { placeholder: brief(p.values), size: 44 }))) : h("p", {}, "This sequence has none."),
         q.params.length ? h("p", { class: "remark" }, "A value with its unit, several by commas (9 V, 12 V), or a range (50 mA to 3 A, 8 points, log). What is left empty is as the sequence has it.") : ""),
+      state.lab && state.lab.joined ? h("fieldset", {}, h("legend", {}, "Where"), field("bench", "Bench", "any: the first that fits", h("select", { onchange: e => {
+        kept.bench = e.target.value;
+        later(q);
+      } }, [...(state.lab.hub ? [] : [["", "this bench"]]), ["any", "any that fits"], ...state.lab.members.filter(m => !m.hub && m.name !== state.lab.name).map(m => [m.name, m.name])].map(([v, t]) => h("option", { value: v, selected: (kept.bench || "") === v }, t))))) : "",
       h("fieldset", { class: "rows" }, h("legend", {}, "When"),
         field("priority", "Priority", "−100 to 100; higher goes first", input("priority", { inputmode: "numeric", size: 6, placeholder: "0" })),
         field("at", "Not before", "by the clock of this computer", input("at", { type: "datetime-local" })),
@@ -70,12 +74,13 @@ export function submitView(view, [name]) {
     allowed();
   }
 
+  const typedBench = () => (typed.get(name) || {}).bench || "";
   function allowed() {
     const button = document.getElementById("send");
     if (!button) return;
     const why = refusedTo(), b = state.bench;
     button.setAttribute("aria-disabled", why ? "true" : "false");
-    document.getElementById("send-why").textContent = why ? `Not for you: ${why}.` : b && !b.armed ? "The bench is not armed: it will wait until somebody arms it." : "";
+    document.getElementById("send-why").textContent = why ? `Not for you: ${why}.` : b && !b.armed && !(state.lab && state.lab.hub) && !typedBench() ? "The bench is not armed: it will wait until somebody arms it." : "";
   }
 
   function submission(q) {
@@ -83,6 +88,7 @@ export function submitView(view, [name]) {
     for (const n of names) if ((k["set-" + n] || "").trim()) s.set[n] = setting(k["set-" + n]);
     const number = id => (k[id] || "").trim().replace("−", "-");
     if (number("priority")) s.priority = Number(number("priority"));
+    if (k.bench) s.bench = k.bench;
     if (k.at) s.at = new Date(k.at).toISOString();
     if ((k.every || "").trim()) s.every = k.every.trim();
     if (number("attempts")) s.retry = { attempts: Number(number("attempts")) };
@@ -144,6 +150,7 @@ export function submitView(view, [name]) {
   function forecast(q) {
     const place = document.getElementById("forecast");
     if (!place) return;
+    if (!q.fit) return fill(place, h("p", {}, "This daemon has no bench. Which bench serves it, with how many points and in what time, is found out by the bench that takes it."));
     const [kind, mark, text] = fits[q.fit] || fits.fits;
     fill(place, h("p", {}, h("span", { class: "verdict " + kind }, h("span", { "aria-hidden": "true" }, mark), " " + q.fit), ` ${capital(text)}.`),
       q.fit === "wrong" ? "" : h("p", {}, `${count(q.planned, "point")}, about `, h("strong", {}, lasting(q.predicted_s)), q.instruments.length ? ` with ${q.instruments.join(", ")}.` : "."));
