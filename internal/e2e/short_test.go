@@ -2,6 +2,7 @@ package e2e
 
 import (
 	"math"
+	"os"
 	"strings"
 	"testing"
 )
@@ -127,11 +128,17 @@ func TestWhatIsSaidOfAShortBeforehand(t *testing.T) {
 // The threshold of the over-current protection is where the peak of the inductor's current, half a ripple above the load, comes to the limit of the scenario:
 // 4.6 A - Vo (1 - D)/(2 L f) with D = Vo/Vi, 6.8 uH and 400 kHz. Common practice of converters that limit the peak; losses left out, a few per cent of the ripple.
 func TestThresholdOfOverCurrentProtection(t *testing.T) {
-	got := capture(t, read(t, "over-current.yaml"), read(t, "bench-fast.yaml"), read(t, "buoy.scenario.yaml"), 0, false)
-	if got.err != nil || len(got.points) != 3 {
+	inputs, text := []float64{16}, read(t, "over-current.yaml") // where the ripple is largest
+	if os.Getenv("FOURWIRE_LONG") == "1" {
+		inputs = []float64{9, 12, 16}
+	} else {
+		text = strings.Replace(text, "[9 V, 12 V, 16 V]", "16 V", 1)
+	}
+	got := capture(t, text, read(t, "bench-fast.yaml"), read(t, "buoy.scenario.yaml"), 0, false)
+	if got.err != nil || len(got.points) != len(inputs) {
 		t.Fatalf("%v %+v", got.err, got.points)
 	}
-	for i, vin := range []float64{9, 12, 16} {
+	for i, vin := range inputs {
 		p := got.points[i]
 		want := 4.6 - 5*(1-5/vin)/(2*6.8e-6*400e3)
 		if c := p.Cells["threshold"]; !p.Valid || math.Abs(c.SI-want) > c.U+0.02 || !(c.U > 0 && c.U < 0.15) {
@@ -150,7 +157,8 @@ func TestThresholdOfOverCurrentProtection(t *testing.T) {
 // goes to the end of the sweep, and the limits fail or have nothing to be judged by.
 func TestOverVoltageProtection(t *testing.T) {
 	scenario := read(t, "lift.scenario.yaml")
-	got := capture(t, read(t, "over-voltage.yaml"), read(t, "bench-lift.yaml"), scenario, 0, false)
+	text := strings.Replace(read(t, "over-voltage.yaml"), "from: 5.2 V, to: 6.4 V", "from: 5.7 V, to: 6 V", 1)
+	got := capture(t, text, read(t, "bench-lift.yaml"), scenario, 0, false)
 	if got.err != nil || got.summary.Verdicts.Pass != 5 {
 		t.Fatalf("%v %+v", got.err, got.summary.Verdicts)
 	}
@@ -158,7 +166,7 @@ func TestOverVoltageProtection(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	none := strings.Replace(scenario, "    over_voltage: 5.85 V           # of its output; it stays off until its input was away\n    over_voltage_delay: 20 us\n", "", 1)
-	got = capture(t, read(t, "over-voltage.yaml"), read(t, "bench-lift.yaml"), none, 0, false)
+	got = capture(t, text, read(t, "bench-lift.yaml"), none, 0, false)
 	if got.err == nil && got.summary.Verdicts.Fail+got.summary.Verdicts.Undecided == 0 {
 		t.Errorf("a converter without protection: %+v", got.summary.Verdicts)
 	}
