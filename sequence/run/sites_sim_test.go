@@ -329,7 +329,7 @@ func (f *fixture) apart(t *testing.T) {
 func TestSitesComeOutTheSameEveryTime(t *testing.T) {
 	text := ""
 	for n := range 2 {
-		f := newFixture(t, "")
+		f := newFixture(t, "", "default: [9 V, 14 V]", "default: [9 V]")
 		f.run(t.Context(), "east", "west")
 		var b strings.Builder
 		for _, m := range f.said {
