@@ -217,6 +217,7 @@ func (d *Daemon) openStore(ctx context.Context) (queue.Store, func(), error) {
 		server.Close()
 		return nil, nil, err
 	}
+	store.OnFailure(server.Doubt)
 	return store, server.Close, nil
 }
 

@@ -299,6 +299,15 @@ func TestDaemonWithoutRoom(t *testing.T) {
 	if j.State != api.Failed || *j.Exit != exitBench || !strings.Contains(j.Reason, "no room") {
 		t.Errorf("the run: %+v", j)
 	}
+	cut := filepath.Join(dir, "full", j.Record)
+	checked, err := record.Check(cut)
+	if err != nil || !checked.Whole || checked.InUse {
+		t.Errorf("the record of what broke off: %+v %v", checked, err)
+	}
+	kept, err := record.Open(cut)
+	if err != nil || len(kept.Rows) == 0 || kept.Reason == "" {
+		t.Errorf("it has %d points, and says %q; %v", len(kept.Rows), kept.Reason, err)
+	}
 	later := api.Submission{Sequence: "efficiency.yaml", At: time.Now().Add(time.Hour)}
 	body, err := json.Marshal(later)
 	if err != nil {
@@ -332,5 +341,10 @@ func TestDaemonWithoutRoom(t *testing.T) {
 	if again := d.job(running); again.State != api.Failed {
 		t.Errorf("the run that failed is %s now", again.State)
 	}
-	t.Logf("%d jobs accepted before the store was full", accepted)
+	var on api.Job
+	d.ask("POST", "/api/jobs/"+running+"/resume", nil, &on, http.StatusCreated) // there is room now
+	if on = d.until(on.ID, over); on.State != api.Done || on.Record != j.Record {
+		t.Errorf("it did not go on: %+v", on)
+	}
+	t.Logf("%d jobs accepted before the store was full; the run broke off after %d points and went on to its end", accepted, len(kept.Rows))
 }

@@ -24,6 +24,7 @@ func embedded(t testing.TB, dir string) (*queue.JetStream, func()) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	store.OnFailure(s.Doubt)
 	var once sync.Once
 	end := func() { once.Do(s.Close) }
 	t.Cleanup(end)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -35,8 +36,11 @@ const MaxInput = 4 << 20
 
 // Server is an embedded message server with a store below one folder, reached in process.
 type Server struct {
-	server *server.Server
-	conn   *nats.Conn
+	server  *server.Server
+	conn    *nats.Conn
+	doubt   chan struct{}
+	stop    context.CancelFunc // of what looks after its disk
+	looking sync.WaitGroup
 }
 
 // ServerOptions say more about an embedded server. The zero value listens nowhere.
@@ -75,7 +79,13 @@ func Embed(o ServerOptions) (*Server, error) {
 		s.Shutdown()
 		return nil, fmt.Errorf("the store of jobs in %s: %w", o.Dir, err)
 	}
-	return &Server{s, conn}, nil
+	out := &Server{server: s, conn: conn, doubt: make(chan struct{}, 1), stop: func() {}}
+	if as := s.JetStreamConfig(); as != nil {
+		var ctx context.Context
+		ctx, out.stop = context.WithCancel(context.Background())
+		out.looking.Go(func() { out.reopen(ctx, options.StoreDir, *as) })
+	}
+	return out, nil
 }
 
 // Conn is a connection to the server.
@@ -83,6 +93,8 @@ func (s *Server) Conn() *nats.Conn { return s.conn }
 
 // Close ends it.
 func (s *Server) Close() {
+	s.stop()
+	s.looking.Wait()
 	s.conn.Close()
 	s.server.Shutdown()
 	s.server.WaitForShutdown()
@@ -92,7 +104,21 @@ func (s *Server) Close() {
 func StoreFolder(state string) string { return filepath.Join(state, "queue") }
 
 // JetStream is a store in two buckets of a message server: jobs, and their inputs.
-type JetStream struct{ jobs, inputs jetstream.KeyValue }
+type JetStream struct {
+	jobs, inputs jetstream.KeyValue
+	failed       func()
+}
+
+// OnFailure has somebody told when a write failed, such as [Server.Doubt] of the server that keeps it. It is called before the store is used.
+func (s *JetStream) OnFailure(tell func()) { s.failed = tell }
+
+// told passes the error of a write on.
+func (s *JetStream) told(err error) error {
+	if err != nil && s.failed != nil && !errors.Is(err, context.Canceled) {
+		s.failed()
+	}
+	return err
+}
 
 // NewJetStream makes the buckets where they are missing. prefix keeps several queues on one server apart: letters, digits, - and _.
 func NewJetStream(ctx context.Context, conn *nats.Conn, prefix string, replicas int) (*JetStream, error) {
@@ -159,7 +185,7 @@ func (s *JetStream) Save(ctx context.Context, j *Job) error {
 	if errors.Is(err, jetstream.ErrKeyExists) || errors.As(err, &refused) && refused.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence {
 		return fmt.Errorf("job %s: %w", j.ID, ErrConflict)
 	}
-	if err != nil {
+	if s.told(err) != nil {
 		return fmt.Errorf("job %s cannot be kept: %w", j.ID, err)
 	}
 	j.Revision = revision
@@ -185,7 +211,7 @@ func (s *JetStream) Get(ctx context.Context, id string) (Job, error) {
 
 // Delete forgets a job and its input.
 func (s *JetStream) Delete(ctx context.Context, id string) error {
-	return errors.Join(s.inputs.Purge(ctx, id), s.jobs.Purge(ctx, id))
+	return s.told(errors.Join(s.inputs.Purge(ctx, id), s.jobs.Purge(ctx, id)))
 }
 
 // SaveInput writes the input of a job.
@@ -193,7 +219,7 @@ func (s *JetStream) SaveInput(ctx context.Context, id string, data []byte) error
 	if len(data) > MaxInput {
 		return fmt.Errorf("the input of a job may take %d bytes, this one takes %d", MaxInput, len(data))
 	}
-	if _, err := s.inputs.Put(ctx, id, data); err != nil {
+	if _, err := s.inputs.Put(ctx, id, data); s.told(err) != nil {
 		return fmt.Errorf("the input of job %s cannot be kept: %w", id, err)
 	}
 	return nil
