@@ -132,7 +132,7 @@ func pageAtTheBench(t *testing.T, b *browserPage) {
 	}
 	b.scripts()
 
-	long := api.Submission{Sequence: "efficiency.yaml", NoHookup: true}
+	long := api.Submission{Sequence: "efficiency.yaml", NoHookup: true, Set: map[string]string{"iout": "{from: 50 mA, to: 3 A, points: 60, spacing: log}"}}
 	id := d.submit(long)
 	b.open(d.url + "/#/job/" + id)
 	b.until(`document.querySelectorAll("svg.chart .mark").length > 0`)

@@ -11,7 +11,7 @@ export function benchView(view) {
 
   // the run whose values are the last that are known: what is under way, or what was last
   function lastRun() {
-    const j = state.jobs.find(active) || state.jobs.find(j => j.record && over(j));
+    const j = state.jobs.find(active) || state.jobs.find(j => j.record && j.points > 0 && over(j));
     return j ? runOf(j.id) : null;
   }
 
@@ -31,6 +31,7 @@ export function benchView(view) {
     return h("section", { "data-key": "arm" }, h("h2", {}, "Armed"),
       h("p", { id: "armed" }, h("span", { class: "state " + (b.armed ? "hot" : "cold") }, b.armed ? "armed" : "not armed"),
         b.armed ? ` by ${b.armed_by}` + (b.armed_until ? `, until ${when(b.armed_until)}` : "") + ": runs may energise the bench." : " No run energises the bench before somebody arms it."),
+      b.outputs === "not verified" ? h("p", { class: "note grave" }, "It is not verified that the outputs are off: go and look before you arm it.") : "",
       b.held ? h("p", { class: "note" }, "Nothing starts: " + b.held + ".") : "",
       b.armed ? h("p", {}, h("button", { type: "button", "data-key": "arm-button", "aria-disabled": why ? "true" : null, onclick: () => why || arm(false) }, "Disarm")) :
         h("p", { class: "inline" }, h("label", { for: "arm-for" }, "for"), h("input", { id: "arm-for", size: 8, placeholder: "no end", "aria-describedby": "arm-about", oninput: e => hours = e.target.value }),

@@ -9,12 +9,14 @@ const patience = 8000;
 
 // reportOf is what was done, by instrument and node.
 export function reportOf(r) {
+  const listed = r.off.length > 0 && (r.nodes.length > 0 || !r.safe);
   return [
-    h("p", {}, h("strong", {}, r.safe ? "Off, verified. " : "Not verified: something may be on. Use the switch in the power. "), r.safe && r.off.length && r.nodes.length ? "" : r.text + ".",
+    h("p", {}, h("strong", {}, r.safe ? "Off, verified. " : "Not verified: something may be on. Use the switch in the power. "), listed ? "" : r.text + ".",
       h("small", {}, ` ${when(r.at)}, by ${r.by}, ${lasting(r.s)}.`)),
     h("ul", {},
       r.off.map(o => h("li", { class: o.off ? "" : "grave" }, h("b", {}, o.instrument), o.off ? ` off after ${lasting(o.s)}` : " not verified off", o.problem ? ": " + o.problem : "")),
-      r.nodes.map(n => h("li", { class: n.discharged ? "" : "grave" }, h("b", {}, n.node), " ", n.volts === null ? "" : plain(n.volts, "V") + " left, ", n.discharged ? "discharged" : "not discharged, or not known", n.text && n.volts === null ? ": " + n.text : ""))),
+      r.nodes.map(n => h("li", { class: n.discharged ? "" : "grave" }, h("b", {}, n.node), " ", n.volts === null ? "" : plain(n.volts, "V") + " left, ", n.discharged ? "discharged" : "not discharged, or not known", n.text && n.volts === null ? h("small", {}, " " + n.text) : ""))),
+    r.safe || !listed ? "" : h("details", {}, h("summary", {}, "All that is known"), h("p", {}, r.text + ".")),
     h("p", {}, r.stopped.length ? `Stopped: ${r.stopped.map(id => (state.jobs.find(j => j.id === id) || { title: id }).title).join("; ")}. ` : "No run was under way. ",
       "The bench is disarmed and its queue held until somebody arms it again."),
   ];
