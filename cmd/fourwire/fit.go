@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -89,6 +91,7 @@ func (a *app) fit(path string, f fitFlags) error {
 // fitSites fits several sites that run at the same time.
 func (a *app) fitSites(path string, f fitFlags, tb *testBench, sites []string) error {
 	var all []error
+	documents := map[string]json.RawMessage{}
 	for _, site := range sites {
 		seq, input, err := loadSequence(path, f.set)
 		if err != nil {
@@ -98,11 +101,21 @@ func (a *app) fitSites(path string, f fitFlags, tb *testBench, sites []string) e
 		if err != nil {
 			return err
 		}
-		if !a.json {
+		one := *a
+		var document bytes.Buffer
+		if a.json {
+			one.out = &document
+		} else {
 			fmt.Fprintf(a.out, "site %s\n", site)
 		}
-		if err := a.fitOne(path, f, seq, input, view); err != nil {
+		if err := one.fitOne(path, f, seq, input, view); err != nil {
 			all = append(all, fmt.Errorf("%s: %w", site, err))
+		}
+		documents[site] = document.Bytes()
+	}
+	if a.json {
+		if err := a.document(map[string]any{"sites": documents}); err != nil {
+			return err
 		}
 	}
 	if len(all) > 0 {

@@ -310,6 +310,22 @@ func (s *siteRuns) consent(ctx context.Context) error {
 	signal.Ignore(syscall.SIGPIPE) // whoever reads what is printed may go away; the outputs are switched off all the same
 	notes := cautionsFor(s.bench, s.runs[0].seq)
 	s.app.printCautions(notes)
+	if err := s.ask(notes, coverage); err != nil {
+		return err
+	}
+	for _, r := range s.runs {
+		if err := r.checkHookup(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ask asks whoever is there, once; the time that it takes is theirs.
+func (s *siteRuns) ask(notes []hazard.Note, coverage guardian.Coverage) error {
+	for _, r := range s.runs {
+		defer r.opened.spans.EnterWhole(ledger.Operator, "").Leave()
+	}
 	if !s.flags.yes {
 		for _, r := range s.runs[:len(s.runs)-1] {
 			fmt.Fprintf(s.app.err, "Site %s:\n", r.site)
@@ -324,11 +340,7 @@ func (s *siteRuns) consent(ctx context.Context) error {
 		if err := r.acknowledge(notes); err != nil {
 			return err
 		}
-	}
-	for _, r := range s.runs {
-		if err := r.checkHookup(ctx); err != nil {
-			return err
-		}
+		s.flags.acknowledge = r.flags.acknowledge
 	}
 	return nil
 }

@@ -164,8 +164,8 @@ func (r *runner) off(ctx context.Context, i int) (err error) {
 // offAgain stops the instrument as a whole and tries once more: switching off twice does no harm.
 func (r *runner) offAgain(ctx context.Context, i int, first error) error {
 	role := &r.roles[i]
-	if r.isShared(role.Channel.Instrument) {
-		// as a whole it is other sites' as well: what cannot be switched off by itself ends all of them
+	if r.isShared(role.Channel.Instrument) && !errors.Is(first, transport.ErrLost) {
+		// as a whole it is other sites' as well, and they go on; one whose connection is lost ends all of them
 	} else if err := r.abort(ctx, role.Channel.Instrument); err != nil {
 		first = errors.Join(first, err)
 	}
@@ -188,6 +188,11 @@ func (r *runner) abort(ctx context.Context, name string) (err error) {
 	}()
 	ctx, cancel := r.clock.WithTimeout(ctx, r.cfg.OffWithin)
 	defer cancel()
+	ctx, release, err := r.cfg.Share.HoldNow(ctx, name)
+	if err != nil {
+		return err
+	}
+	defer release()
 	return r.cfg.Instruments[name].Abort(ctx)
 }
 

@@ -95,6 +95,17 @@ func TestWhatEndsAllSites(t *testing.T) {
 		}
 		f.dead(t, "east", "west")
 	})
+	t.Run("the connection to the shared supply breaks, and can be made again", func(t *testing.T) {
+		f := newFixture(t, "", goesWrong("{kind: link-drops, instrument: supplies, at: 1.5 s}")...)
+		runs, _ := f.run(t.Context(), "east", "west")
+		for site, r := range runs {
+			var live *run.NotSafe
+			if r.err == nil || errors.As(r.err, &live) || r.summary.Points >= 8 {
+				t.Errorf("%s: %d points, %v", site, r.summary.Points, r.err)
+			}
+		}
+		f.dead(t, "east", "west")
+	})
 	t.Run("the shared meter is lost", func(t *testing.T) {
 		if !long() {
 			t.Skip("with FOURWIRE_LONG")
