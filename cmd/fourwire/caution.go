@@ -96,6 +96,7 @@ func (r *oneRun) acknowledge(notes []hazard.Note) error {
 	if name == "" {
 		return &failure{status: exitBench, err: errors.New("the warning was not acknowledged; nothing was switched on"), hint: `--yes does not acknowledge it: give --acknowledge "your name"`}
 	}
+	r.flags.acknowledge = name
 	var grave []string
 	for _, n := range notes {
 		if n.Level == hazard.Warning {

@@ -337,10 +337,11 @@ func (s *siteRuns) ask(notes []hazard.Note, coverage guardian.Coverage) error {
 		}
 	}
 	for _, r := range s.runs {
+		r.flags.acknowledge = s.flags.acknowledge
 		if err := r.acknowledge(notes); err != nil {
 			return err
 		}
-		s.flags.acknowledge = r.flags.acknowledge
+		s.flags.acknowledge = r.flags.acknowledge // for all sites at once
 	}
 	return nil
 }
