@@ -209,13 +209,6 @@ func (h *house) let(needs string, status int) {
 	}
 }
 
-func (h *house) again(needs string) {
-	h.t.Helper()
-	if err := os.Remove(h.tell(needs)); err != nil {
-		h.t.Fatal(err)
-	}
-}
-
 // until watches until a job is as wanted, and gives it.
 func (h *house) until(id string, wanted func(api.Job) bool) api.Job {
 	h.t.Helper()
