@@ -3,6 +3,8 @@ package client
 import (
 	"context"
 	"net/http"
+	"net/url"
+	"strconv"
 	"time"
 
 	"fourwire/daemon/api"
@@ -43,6 +45,22 @@ func (c *Client) Arm(ctx context.Context, within time.Duration) (api.Bench, erro
 // Disarm keeps further jobs from energising the bench. What runs goes on.
 func (c *Client) Disarm(ctx context.Context) (api.Bench, error) {
 	return call[api.Bench](ctx, c, http.MethodPost, path("arm"), nil, api.Arming{})
+}
+
+// Lab is the benches that share their work with this one; Joined is false where the daemon is alone.
+func (c *Client) Lab(ctx context.Context) (api.Lab, error) {
+	return call[api.Lab](ctx, c, http.MethodGet, path("lab"), nil, nil)
+}
+
+// OutputsOffAt is [Client.OutputsOff] of another bench of the lab. Read the answer: it says so where that bench does not answer.
+func (c *Client) OutputsOffAt(ctx context.Context, bench string) (api.OffReport, error) {
+	return call[api.OffReport](ctx, c, http.MethodPost, path("lab", bench, "outputs-off"), nil, nil)
+}
+
+// Audit gives the newest lines of the audit log, newest first: who did what. It takes an admin.
+func (c *Client) Audit(ctx context.Context, most int) ([]api.AuditLine, error) {
+	lines, err := call[api.AuditLines](ctx, c, http.MethodGet, path("audit"), url.Values{"limit": {strconv.Itoa(most)}}, nil)
+	return lines.Entries, err
 }
 
 // Sequences lists the sequences that jobs may name, and how the bench serves them.

@@ -45,6 +45,16 @@ func TestCalls(t *testing.T) {
 	if err != nil || !off.Safe || off.By != "local" {
 		t.Error(off, err)
 	}
+	lab, err := c.Lab(ctx)
+	if err != nil || !lab.Joined || lab.Members[0].Name != "roof" {
+		t.Error(lab, err)
+	}
+	if off, err = c.OutputsOffAt(ctx, "roof"); err != nil || off.Safe || off.Text != "roof does not answer" {
+		t.Error(off, err)
+	}
+	if lines, err := c.Audit(ctx, 7); err != nil || len(lines) != 1 || lines[0].Who != "ada" || lines[0].Detail != "7" {
+		t.Error(lines, err)
+	}
 	j, err := c.Submit(ctx, api.Submission{Sequence: "efficiency.yaml", Set: map[string]string{"vin": "12 V"}})
 	if err != nil || j.ID != "job-1" || client.Over(j) {
 		t.Error(j, err)

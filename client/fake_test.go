@@ -131,6 +131,16 @@ func (b *bench) SwitchOff(_ context.Context, who access.Who) (api.OffReport, err
 	return api.OffReport{Safe: true, By: who.Name, Text: "every output is off"}, nil
 }
 
+func (b *bench) Lab() api.Lab { return api.Lab{Joined: true, Members: []api.Member{{Name: "roof"}}} }
+
+func (b *bench) SwitchOffAt(_ context.Context, who access.Who, bench string) (api.OffReport, error) {
+	return api.OffReport{By: who.Name, Text: bench + " does not answer"}, nil
+}
+
+func (b *bench) Audit(limit int) (api.AuditLines, error) {
+	return api.AuditLines{Entries: []api.AuditLine{{Who: "ada", Did: "arm", Detail: strconv.Itoa(limit)}}}, nil
+}
+
 func (b *bench) Arm(_ context.Context, who access.Who, a api.Arming) (api.Bench, error) {
 	return api.Bench{Name: "buoy", Armed: a.Armed, ArmedBy: who.Name + " for " + a.For}, nil
 }
