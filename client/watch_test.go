@@ -285,6 +285,15 @@ func TestWait(t *testing.T) {
 	if j, err := c.Wait(t.Context(), lost); err != nil || j.State != api.Done {
 		t.Errorf("the end was missed: %+v %v", j, err)
 	}
+	missed := submit()
+	go func() {
+		b.set(missed, func(j *api.Job) { j.State = api.Running })
+		b.quietly(missed, end)
+		api.Publish(b.stream, api.Event{Kind: "reset"}) // as one is told who does not keep up
+	}()
+	if j, err := c.Wait(t.Context(), missed); err != nil || j.State != api.Done {
+		t.Errorf("the end was among what was missed: %+v %v", j, err)
+	}
 	if _, err := c.Wait(t.Context(), "none"); !errors.Is(err, client.ErrNotFound) {
 		t.Error(err)
 	}
