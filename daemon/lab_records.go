@@ -5,11 +5,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/google/uuid"
 
 	"fourwire/daemon/api"
 	"fourwire/daemon/queue"
@@ -22,23 +25,40 @@ const (
 )
 
 // Folder is where a record of this daemon is.
-func (m member) Folder(id string) (string, bool) {
-	dir := filepath.Join(m.d.config.Records, id)
-	if !recordID(id) || record.InUse(dir) {
-		return "", false
+func (m member) Folder(id string) (string, error) {
+	if !recordID(id) {
+		return "", fs.ErrNotExist
 	}
-	_, _, err := m.d.stampOf(id)
-	return dir, err == nil
+	dir := filepath.Join(m.d.config.Records, id)
+	if _, _, err := m.d.stampOf(id); err != nil {
+		return "", err
+	}
+	if record.InUse(dir) {
+		return "", fmt.Errorf("%s: %w", id, record.ErrBusy)
+	}
+	return dir, nil
 }
 
-// Copied tells whether a record is here, or has a name that none can have.
-func (m member) Copied(id string) bool {
-	if !recordID(id) {
+// Copied tells whether a record is here, or has a name that none can have. One that a job went on in is here once that has been noted.
+func (m member) Copied(j queue.Job) bool {
+	id := j.Record()
+	if !recordID(id) || uuid.Validate(j.ID) != nil || j.Holder == m.d.name() {
 		return true
 	}
-	_, _, err := m.d.stampOf(id)
+	if j.Resumes != "" {
+		_, err := os.Lstat(m.d.wentOn(j.ID))
+		return err == nil
+	}
+	return m.d.has(id)
+}
+
+func (d *Daemon) has(id string) bool {
+	_, _, err := d.stampOf(id)
 	return err == nil
 }
+
+// wentOn is where it is noted that the copy of a record is as a job left it that went on in it.
+func (d *Daemon) wentOn(job string) string { return filepath.Join(d.config.State, "copies", job) }
 
 // Staging makes an empty folder beside the records.
 func (m member) Staging(id string) (string, error) {
@@ -59,27 +79,39 @@ func (d *Daemon) clearStaging() {
 	}
 }
 
-// File takes in a record that was fetched: it holds every file against the hashes of the record, and moves the folder to the others.
-func (m member) File(id, dir string) error {
-	d := m.d
+// File takes in a record that was fetched: it holds every file against the hashes of the record, and moves the folder to the others, in place of an
+// earlier copy.
+func (m member) File(j queue.Job, dir string) error {
+	d, id := m.d, j.Record()
 	checked, err := record.Check(dir)
 	if err != nil {
 		return err
 	}
-	if err := os.Rename(dir, filepath.Join(d.config.Records, id)); err != nil {
+	place := filepath.Join(d.config.Records, id)
+	if d.has(id) {
+		old := dir + ".old"
+		if err := os.Rename(place, old); err != nil {
+			return err
+		}
+		defer func() { _ = os.RemoveAll(old) }() // what is left is removed at the next start
+	}
+	if err := os.Rename(dir, place); err != nil {
 		return err
 	}
-	rec, err := record.Open(filepath.Join(d.config.Records, id))
+	rec, err := record.Open(place)
 	if err != nil {
 		return err
 	}
-	job := ""
-	for _, j := range d.lab.Jobs() {
-		if j.Record() == id {
-			job = j.ID
+	d.file(j.ID, rec)
+	if j.Resumes != "" {
+		note := d.wentOn(j.ID)
+		if err := os.MkdirAll(filepath.Dir(note), 0o700); err != nil {
+			return err
+		}
+		if err := os.WriteFile(note, nil, 0o600); err != nil {
+			return err
 		}
 	}
-	d.file(job, rec)
 	if !checked.Whole {
 		d.log.Warn().Str("record", id).Int("differences", len(checked.Differences)).Msg("a record of the lab is not whole; it arrived as it was sent")
 	}
@@ -89,7 +121,7 @@ func (m member) File(id, dir string) error {
 
 // fetchMissing takes a record from the lab's store where somebody asks for one that another member has copied there.
 func (d *Daemon) fetchMissing(id string) {
-	if d.lab == nil || (member{d}).Copied(id) {
+	if d.lab == nil || !recordID(id) || d.has(id) {
 		return
 	}
 	for _, j := range d.lab.Jobs() {
@@ -98,7 +130,7 @@ func (d *Daemon) fetchMissing(id string) {
 		}
 		ctx, cancel := d.clock.WithTimeout(context.Background(), fetchWithin)
 		defer cancel()
-		if err := d.lab.Fetch(ctx, id); err != nil {
+		if err := d.lab.Fetch(ctx, j); err != nil {
 			d.log.Warn().Err(err).Str("record", id).Msg("a record could not be fetched from the lab's store")
 		}
 		return

@@ -196,4 +196,5 @@ func labBenchKilled(t *testing.T, servers []string) {
 	if j := hub.until(on.ID, over); j.State != api.Cancelled || j.Record != hub.job(victim).Record {
 		t.Errorf("%+v", j)
 	}
+	hub.copied(hub.job(on.ID).Record, strong)
 }

@@ -261,8 +261,12 @@ func ranOnce(t *testing.T, may map[string][]string, benches ...*labMember) {
 // copied waits until the hub has the record of a job, and checks that it is whole and as its bench has it.
 func (m *labMember) copied(record string, from *labMember) {
 	m.t.Helper()
-	for m.records != "" {
-		if _, err := os.Stat(filepath.Join(m.records, record)); err == nil {
+	want, err := os.ReadFile(filepath.Join(from.records, record, "points.csv"))
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	for {
+		if got, err := os.ReadFile(filepath.Join(m.records, record, "points.csv")); err == nil && bytes.Equal(got, want) { // one that went on comes a second time
 			break
 		}
 		pause(m.t, 50*time.Millisecond)
@@ -271,9 +275,8 @@ func (m *labMember) copied(record string, from *labMember) {
 		m.t.Errorf("the copy of %s: %+v %v", record, checked, err)
 	}
 	status, _, csv := m.get("/api/records/" + record + "/points.csv")
-	want, err := os.ReadFile(filepath.Join(from.records, record, "points.csv"))
-	if err != nil || status != http.StatusOK || !bytes.Equal(csv, want) {
-		m.t.Errorf("points of %s at the hub: %d, %d bytes; at its bench %d bytes, %v", record, status, len(csv), len(want), err)
+	if status != http.StatusOK || !bytes.Equal(csv, want) {
+		m.t.Errorf("points of %s at the hub: %d, %d bytes; at its bench %d bytes", record, status, len(csv), len(want))
 	}
 }
 

@@ -60,14 +60,14 @@ type Member interface {
 	SeenMembers()
 	// Do carries out what another member asks for.
 	Do(ctx context.Context, c Command) Answer
-	// Folder is where a record of this member is; ok is false where there is none.
-	Folder(record string) (dir string, ok bool)
-	// Copied tells whether this member has a record, or cannot have it.
-	Copied(record string) bool
+	// Folder is where a record of this member is, where nobody writes it any more. An error that is fs.ErrNotExist says that there is none.
+	Folder(record string) (dir string, err error)
+	// Copied tells whether this member has the record of a job as the job left it, or cannot have it.
+	Copied(j queue.Job) bool
 	// Staging makes an empty folder on the disk of the records, for one that is being fetched.
 	Staging(record string) (dir string, err error)
-	// File takes in a record that was fetched, where it is whole.
-	File(record, dir string) error
+	// File takes in the record of a job that was fetched into a folder.
+	File(j queue.Job, dir string) error
 }
 
 // Channel is what a channel of an instrument can do, in short.
@@ -162,6 +162,7 @@ type Lab struct {
 	peers    map[string]*Peer
 	beats    map[string]uint64 // revision of the last beat of each
 	claiming map[string]bool
+	empty    map[string]bool   // jobs that left no record
 	unbegun  map[string]uint64 // epochs of jobs that this member took and did not begin, which the lab could not be told
 	looked   map[string]looked // whether jobs fit this bench
 }
@@ -188,7 +189,7 @@ func New(o Options) (*Lab, error) {
 		return nil, fmt.Errorf("%q is no name for a lab or a member of one: up to 60 letters, digits, - and _, and not %q", o.Name, Any)
 	}
 	l := &Lab{options: o, clock: clock.Or(o.Clock), instance: nats.NewInbox(), jobs: map[string]queue.Job{}, fits: map[string]map[string]string{}, peers: map[string]*Peer{},
-		beats: map[string]uint64{}, claiming: map[string]bool{}, unbegun: map[string]uint64{}, looked: map[string]looked{}}
+		beats: map[string]uint64{}, claiming: map[string]bool{}, empty: map[string]bool{}, unbegun: map[string]uint64{}, looked: map[string]looked{}}
 	for _, c := range []*chan struct{}{&l.wakeClaim, &l.wakeMirror, &l.wakeAbout, &l.wakeWatch, &l.wakeShip, &l.wakeFetch, &l.wakeBeat} {
 		*c = make(chan struct{}, 1)
 	}
@@ -214,7 +215,7 @@ func (l *Lab) Changed() { wake(l.wakeMirror); wake(l.wakeClaim); wake(l.wakeAbou
 // Run takes part in the lab until ctx ends, then leaves it in order. What this member still runs then should be over.
 func (l *Lab) Run(ctx context.Context) {
 	var parts sync.WaitGroup
-	for _, part := range []func(context.Context){l.keepBeating, l.keepWatching, l.keepClaiming, l.keepMirroring, l.keepTelling, l.keepShipping, l.keepFetching, l.answerCommands} {
+	for _, part := range []func(context.Context){l.keepBeating, l.keepWatching, l.keepClaiming, l.keepMirroring, l.keepTelling, l.keepShipping, l.keepFetching, l.keepTidy, l.answerCommands} {
 		parts.Go(func() { part(ctx) })
 	}
 	parts.Wait()

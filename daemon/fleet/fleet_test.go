@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"net"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -45,11 +47,11 @@ type bench struct {
 	did  []fleet.Command
 }
 
-func (b *bench) About() fleet.About           { return fleet.About{Version: "test"} }
-func (b *bench) Seen(queue.Job)               {}
-func (b *bench) SeenMembers()                 {}
-func (b *bench) Folder(string) (string, bool) { return "", false }
-func (b *bench) Copied(string) bool           { return true }
+func (b *bench) About() fleet.About            { return fleet.About{Version: "test"} }
+func (b *bench) Seen(queue.Job)                {}
+func (b *bench) SeenMembers()                  {}
+func (b *bench) Folder(string) (string, error) { return "", fs.ErrNotExist }
+func (b *bench) Copied(queue.Job) bool         { return true }
 func (b *bench) Fit(j *queue.Job, in []byte) string {
 	j.Needs = []string{string(in)}
 	return b.fits(*j)
@@ -397,5 +399,55 @@ func TestServers(t *testing.T) {
 		if fleet.ValidName(name) {
 			t.Errorf("%q is taken for a name", name)
 		}
+	}
+}
+
+// A bench takes a job, and the cluster goes away before it begins, or while it asks whether it may: it must not begin. When the cluster is back the job waits for
+// whoever takes it, since the bench knows that it did not begin. Where it does not know that any more, the job is reported and nobody gets it.
+func TestCutBetweenTakingAndBeginning(t *testing.T) {
+	for _, tt := range []struct {
+		name          string
+		asked, forgot bool // the lab was told that it begins and the answer got lost; the bench has lost its memory
+	}{{"not asked", false, false}, {"answer lost", true, false}, {"answer and memory lost", true, true}} {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			o := &server.Options{Host: "127.0.0.1", Port: -1, NoSigs: true, NoLog: true, JetStream: true, StoreDir: t.TempDir()}
+			s := started(t, o)
+			a, _ := join(t, options(s, "a", &bench{}))
+			id := submit(t, a.lab, queue.Job{})
+			until(t, func() bool { _, ok := a.job(id); return ok })
+			j, _ := a.job(id)
+			j.State, j.Attempts = queue.Starting, []queue.Attempt{{Record: "r"}}
+			a.set(j)
+			if tt.asked {
+				if err := a.lab.Begin(t.Context(), j); err != nil {
+					t.Fatal(err)
+				}
+			}
+			again := *o
+			again.Port = s.Addr().(*net.TCPAddr).Port
+			s.Shutdown()
+			s.WaitForShutdown()
+			if !tt.asked {
+				if err := a.lab.Begin(t.Context(), j); err == nil {
+					t.Fatal("it begins although nobody can be asked")
+				}
+			}
+			until(t, func() bool { return strings.HasPrefix(a.lab.Reachable(), "cluster not reachable since ") })
+			if !tt.forgot {
+				a.lab.GiveBack(t.Context(), j)
+			}
+			a.mu.Lock()
+			delete(a.jobs, id)
+			a.full = true
+			a.mu.Unlock()
+			started(t, &again)
+			until(t, func() bool { return a.lab.Reachable() == "" })
+			until(t, func() bool { j, _ := a.lab.Job(id); return j.State == queue.Interrupted || j.Holder == "" })
+			got, _ := a.lab.Job(id)
+			if want := tt.forgot; want != (got.State == queue.Interrupted) || !want && (got.State != queue.Queued || got.Epoch != 2 || len(got.Attempts) > 0) {
+				t.Errorf("%+v", got)
+			}
+		})
 	}
 }

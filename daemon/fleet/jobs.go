@@ -12,6 +12,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/nats-io/nats.go/jetstream"
@@ -244,6 +245,28 @@ func (l *Lab) forgetInput(ctx context.Context, id string) error {
 		more := len(entry.Value()) > 0 && entry.Value()[0] == 1
 		if err := l.inputs.Purge(ctx, key); err != nil || !more {
 			return err
+		}
+	}
+}
+
+const (
+	tidyEvery = time.Hour
+	markersOf = 6 * time.Hour
+)
+
+// keepTidy removes what the store remembers of entries that are gone. A member that was away reads everything anew, and needs no marker.
+func (l *Lab) keepTidy(ctx context.Context) {
+	for l.clock.Sleep(ctx, tidyEvery) == nil {
+		if l.Reachable() != "" {
+			continue
+		}
+		for _, kv := range []jetstream.KeyValue{l.state, l.inputs} {
+			asking, cancel := l.clock.WithTimeout(ctx, time.Minute)
+			err := kv.PurgeDeletes(asking, jetstream.DeleteMarkersOlderThan(markersOf))
+			cancel()
+			if err != nil && ctx.Err() == nil {
+				l.log("debug", "tidying up in the lab's store", map[string]any{"error": err.Error()})
+			}
 		}
 	}
 }

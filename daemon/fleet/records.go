@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -42,7 +43,7 @@ func (l *Lab) keepShipping(ctx context.Context) {
 		l.mu.Lock()
 		var list []queue.Job
 		for _, j := range l.jobs {
-			if j.Holder == l.options.Name && j.State.Ended() && !j.Lost && !j.Copied && j.Record() != "" {
+			if j.Holder == l.options.Name && j.State.Ended() && !j.Lost && !j.Copied && j.Record() != "" && !l.empty[j.ID] {
 				list = append(list, j)
 			}
 		}
@@ -61,17 +62,24 @@ func (l *Lab) keepShipping(ctx context.Context) {
 func (l *Lab) ship(ctx context.Context, j queue.Job) error {
 	ctx, cancel := l.clock.WithTimeout(ctx, shipWithin)
 	defer cancel()
-	dir, ok := l.options.Member.Folder(j.Record())
-	if ok {
-		from, to := io.Pipe()
-		go func() { to.CloseWithError(Pack(to, dir)) }()
-		info, err := l.records.Put(ctx, jetstream.ObjectMeta{Name: j.Record(), Metadata: map[string]string{metaBench: l.options.Name, metaJob: j.ID}}, from)
-		_ = from.CloseWithError(errors.New("not wanted any more")) // ends the packing where the store has given up
-		if err != nil {
-			return err
-		}
-		l.log("info", "record copied to the lab's store", map[string]any{"record": j.Record(), "bytes": info.Size, "digest": info.Digest})
+	dir, err := l.options.Member.Folder(j.Record())
+	if errors.Is(err, fs.ErrNotExist) {
+		l.mu.Lock()
+		l.empty[j.ID] = true
+		l.mu.Unlock()
+		return nil
 	}
+	if err != nil {
+		return err
+	}
+	from, to := io.Pipe()
+	go func() { to.CloseWithError(Pack(to, dir)) }()
+	info, err := l.records.Put(ctx, jetstream.ObjectMeta{Name: j.Record(), Metadata: map[string]string{metaBench: l.options.Name, metaJob: j.ID}}, from)
+	_ = from.CloseWithError(errors.New("not wanted any more")) // ends the packing where the store has given up
+	if err != nil {
+		return err
+	}
+	l.log("info", "record copied to the lab's store", map[string]any{"record": j.Record(), "bytes": info.Size, "digest": info.Digest})
 	l.own.Lock()
 	defer l.own.Unlock()
 	now, err := l.fresh(ctx, j.ID)
@@ -93,41 +101,42 @@ func (l *Lab) keepFetching(ctx context.Context) {
 			return
 		}
 		l.mu.Lock()
-		var list []string
+		var list []queue.Job
 		for _, j := range l.jobs {
 			if j.Copied && j.Record() != "" {
-				list = append(list, j.Record())
+				list = append(list, j)
 			}
 		}
 		l.mu.Unlock()
-		for _, record := range list {
+		slices.SortFunc(list, func(a, b queue.Job) int { return a.Ended.Compare(b.Ended) }) // one that went on in a record comes behind the other
+		for _, j := range list {
 			if ctx.Err() != nil {
 				return
 			}
-			if l.options.Member.Copied(record) {
+			if l.options.Member.Copied(j) {
 				continue
 			}
-			if err := l.Fetch(ctx, record); err != nil && ctx.Err() == nil && !errors.Is(err, ErrNoCopy) {
-				l.log("warn", "a record could not be fetched from the lab's store; it is tried again", map[string]any{"record": record, "error": err.Error()})
+			if err := l.Fetch(ctx, j); err != nil && ctx.Err() == nil && !errors.Is(err, ErrNoCopy) {
+				l.log("warn", "a record could not be fetched from the lab's store; it is tried again", map[string]any{"record": j.Record(), "error": err.Error()})
 			}
 		}
 	})
 }
 
-// Fetch takes a record from the lab's store. What arrives is held against its digest, file by file against the record's own hashes, and only
+// Fetch takes the record of a job from the lab's store. What arrives is held against its digest, file by file against the record's own hashes, and only
 // then filed.
-func (l *Lab) Fetch(ctx context.Context, record string) error {
+func (l *Lab) Fetch(ctx context.Context, j queue.Job) error {
 	if l.Reachable() != "" {
 		return ErrUnreachable
 	}
 	l.fetching.Lock()
 	defer l.fetching.Unlock()
-	if l.options.Member.Copied(record) {
+	if l.options.Member.Copied(j) {
 		return nil
 	}
 	ctx, cancel := l.clock.WithTimeout(ctx, shipWithin)
 	defer cancel()
-	object, err := l.records.Get(ctx, record)
+	object, err := l.records.Get(ctx, j.Record())
 	if errors.Is(err, jetstream.ErrObjectNotFound) {
 		return ErrNoCopy
 	}
@@ -135,7 +144,7 @@ func (l *Lab) Fetch(ctx context.Context, record string) error {
 		return err
 	}
 	defer func() { _ = object.Close() }() // it was only read
-	dir, err := l.options.Member.Staging(record)
+	dir, err := l.options.Member.Staging(j.Record())
 	if err != nil {
 		return err
 	}
@@ -144,7 +153,7 @@ func (l *Lab) Fetch(ctx context.Context, record string) error {
 		_, err = io.Copy(io.Discard, object) // the digest is looked at when its end has been read
 	}
 	if err == nil {
-		err = l.options.Member.File(record, dir)
+		err = l.options.Member.File(j, dir)
 	}
 	if err != nil {
 		return errors.Join(err, os.RemoveAll(dir))

@@ -168,11 +168,11 @@ type archivist struct {
 	filed []string
 }
 
-func (a *archivist) Copied(string) bool             { return false }
+func (a *archivist) Copied(queue.Job) bool          { return false }
 func (a *archivist) Staging(string) (string, error) { return os.MkdirTemp(a.dir, "staging-*") }
-func (a *archivist) File(record, dir string) error {
-	a.filed = append(a.filed, record)
-	return os.Rename(dir, filepath.Join(a.dir, record))
+func (a *archivist) File(j queue.Job, dir string) error {
+	a.filed = append(a.filed, j.Record())
+	return os.Rename(dir, filepath.Join(a.dir, j.Record()))
 }
 
 // A record whose bytes have changed in the store is not filed, and nothing is left of it; one that is as it was put there is. The digest is the one that
@@ -230,17 +230,22 @@ func TestFetchedRecordIsHeldAgainstItsDigest(t *testing.T) {
 	if _, err := js.Publish(ctx, chunk, other); err != nil {
 		t.Fatal(err)
 	}
-	if err := lab.Fetch(ctx, "good"); err != nil {
+	if err := lab.Fetch(ctx, leaving("good")); err != nil {
 		t.Error(err)
 	}
-	if err := lab.Fetch(ctx, "altered"); !errors.Is(err, jetstream.ErrDigestMismatch) {
+	if err := lab.Fetch(ctx, leaving("altered")); !errors.Is(err, jetstream.ErrDigestMismatch) {
 		t.Errorf("an altered record: %v", err)
 	}
-	if err := lab.Fetch(ctx, "none"); !errors.Is(err, fleet.ErrNoCopy) {
+	if err := lab.Fetch(ctx, leaving("none")); !errors.Is(err, fleet.ErrNoCopy) {
 		t.Error(err)
 	}
 	entries, err := os.ReadDir(m.dir)
 	if err != nil || len(entries) != 1 || entries[0].Name() != "good" || len(m.filed) != 1 {
 		t.Errorf("%v %v %v", entries, m.filed, err)
 	}
+}
+
+// leaving is a job that left a record.
+func leaving(record string) queue.Job {
+	return queue.Job{Attempts: []queue.Attempt{{Record: record}}}
 }
