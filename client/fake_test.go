@@ -27,6 +27,7 @@ type bench struct {
 	mu   sync.Mutex // guards what follows
 	jobs []api.Job
 	off  int
+	look int // times that somebody asked for a job
 }
 
 func newBench(remember int) *bench {
@@ -78,9 +79,16 @@ func (b *bench) quietly(id string, do func(*api.Job)) {
 	}
 }
 
+func (b *bench) asked() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.look
+}
+
 func (b *bench) Job(id string) (api.Job, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.look++
 	for _, j := range b.jobs {
 		if j.ID == id {
 			return j, nil

@@ -286,8 +286,11 @@ func TestWait(t *testing.T) {
 		t.Errorf("the end was missed: %+v %v", j, err)
 	}
 	missed := submit()
+	before := b.asked()
 	go func() {
-		b.set(missed, func(j *api.Job) { j.State = api.Running })
+		for b.asked() == before { // until it watches, and has looked
+			_ = clock.Real().Sleep(t.Context(), time.Millisecond)
+		}
 		b.quietly(missed, end)
 		api.Publish(b.stream, api.Event{Kind: "reset"}) // as one is told who does not keep up
 	}()
