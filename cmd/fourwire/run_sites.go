@@ -201,7 +201,7 @@ func (s *siteRuns) open(ctx context.Context) error {
 		name, address := names[a], a.String()
 		users := s.users(name)
 		return func(wall time.Time, _ time.Duration, way byte, message []byte) {
-			site, section := s.pool.Holder(name)
+			site, section := s.pool.Speaker(name)
 			for _, r := range users {
 				if site == "" || site == r.site {
 					r.writer.WireIn(section, wall, name, address, way == transport.TapSent, message)

@@ -154,7 +154,11 @@ func (w *watched) admit(ctx context.Context) error {
 	}
 	for s := sectionOf(ctx); s != nil; s = s.around {
 		for _, one := range s.places {
-			if one.name == w.name && one.holder == s {
+			if one.name != w.name {
+				continue
+			}
+			one.speaker = s
+			if one.holder == s {
 				return nil
 			}
 		}

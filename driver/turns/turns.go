@@ -52,6 +52,7 @@ type place struct {
 	name     string
 	it       Lendable
 	holder   *section
+	speaker  *section // that has sent or awaited a message last
 	queue    []*request
 	prepared bool
 	failed   error // why it could not be prepared
@@ -118,6 +119,19 @@ func (p *Pool) Holder(name string) (site string, section int64) {
 	for _, one := range p.places {
 		if one.name == name && one.holder != nil {
 			return one.holder.party.site, one.holder.number
+		}
+	}
+	return "", 0
+}
+
+// Speaker says which site has sent the latest message to an instrument, or awaits the answer, and in which section: by the context that it was said with, whoever holds the
+// instrument. It is for a log of what is said.
+func (p *Pool) Speaker(name string) (site string, section int64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, one := range p.places {
+		if one.name == name && one.speaker != nil {
+			return one.speaker.party.site, one.speaker.number
 		}
 	}
 	return "", 0

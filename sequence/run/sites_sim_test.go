@@ -42,11 +42,9 @@ type fixture struct {
 
 	// each may change a run before it begins; run sees its events
 	each func(site string, c *run.Config)
-	// unheld has the links of shared instruments not look whether they are held
-	unheld bool
 }
 
-// spokenTo is one message with whoever held the instrument.
+// spokenTo is one message with whoever said it, and in which section.
 type spokenTo struct {
 	at         time.Time
 	instrument string
@@ -127,13 +125,13 @@ func (f *fixture) run(ctx context.Context, sites ...string) (map[string]*siteRun
 			f.t.Fatal(err)
 		}
 		link = transport.WithTap(link, c, c.Now(), func(at time.Time, _ time.Duration, way byte, message []byte) {
-			site, section := f.pool.Holder(in.Name)
+			site, section := f.pool.Speaker(in.Name)
 			f.mu.Lock()
 			defer f.mu.Unlock()
 			f.said = append(f.said, spokenTo{at, in.Name, site, section, way == transport.TapSent, string(message)})
 		})
 		isShared := strings.Contains(fmt.Sprint(shared), in.Name)
-		if isShared && !f.unheld {
+		if isShared {
 			link = f.pool.Link(in.Name, link)
 		}
 		one, err := driver.Open(context.Background(), driver.Config{Name: in.Name, Address: in.Address, Model: f.models[in.Name], Link: link, Clock: c, AmbientKelvin: f.bench.AmbientKelvin})
