@@ -26,6 +26,7 @@ func serveOpenAPI(c *call) (any, error) {
 }
 
 func serveMetrics(c *call) (any, error) {
+	c.r.Header.Del("Accept") // the text format is what the document says
 	c.service.Metrics(Counts{c.counts.requests.Load(), c.counts.refusals.Load(), c.counts.streams.Load()}).ServeHTTP(c.w, c.r)
 	return sent{}, nil
 }
