@@ -197,7 +197,7 @@ func TestMemoryOverManyJobs(t *testing.T) {
 		alive[jobs] = d.alive(long)
 		t.Logf("after %d jobs: %.2f MB of the heap in use, %.1f MB resident", jobs, alive[jobs], resident(t, d.cmd.Process.Pid))
 	}
-	if long && alive[1000] > 1.1*alive[300] {
+	if long && alive[1000] > 1.25*alive[300] { // 9 % were measured, where the 500 jobs that are kept fill up and buffers come and go
 		t.Errorf("memory grows: %.2f MB after 300 jobs, %.2f MB after 1000", alive[300], alive[1000])
 	}
 	left, err := os.ReadDir(filepath.Join(dir, "records", ".state", "jobs"))
