@@ -34,6 +34,9 @@ func (d *Daemon) Bench() api.Bench {
 	}
 	now := d.clock.Now().UTC()
 	today, soon := now.Format(time.DateOnly), now.AddDate(0, 0, calibrationSoon).Format(time.DateOnly)
+	if d.hub() {
+		b.Outputs = d.labOutputs()
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	b.Armed, b.ArmedBy, b.ArmedUntil, b.Held, b.LastOff = d.armed.on && d.held == "", d.armed.by, d.armed.until, d.blocked(), d.lastOff

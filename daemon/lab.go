@@ -418,6 +418,24 @@ func (d *Daemon) switchOffAll(ctx context.Context, who access.Who) (api.OffRepor
 	return out, nil
 }
 
+// labOutputs tells whether any bench of the lab has an output on, as far as that is known here.
+func (d *Daemon) labOutputs() string {
+	if d.lab.Reachable() != "" {
+		return "not verified"
+	}
+	out := "off"
+	for _, p := range d.lab.Peers() {
+		switch {
+		case p.Hub || p.Left:
+		case p.Gone || p.Outputs == "not verified":
+			return "not verified"
+		case p.Outputs == "on":
+			out = "on"
+		}
+	}
+	return out
+}
+
 // Lab is the lab at a glance.
 func (d *Daemon) Lab() api.Lab {
 	out := api.Lab{Members: []api.Member{}}

@@ -13,7 +13,7 @@ const (
 	Running     State = "running"     //
 	Done        State = "done"        // came to its end; its outcome says how
 	Failed      State = "failed"      // ended early: the reason says why
-	Interrupted State = "interrupted" // the daemon went away in the middle; outputs have been verified off
+	Interrupted State = "interrupted" // the daemon went away in the middle; outputs have been verified off, unless the reason says that the bench has vanished
 	Cancelled   State = "cancelled"   //
 )
 
@@ -344,7 +344,7 @@ type Bench struct {
 	ArmedBy     string       `json:"armed_by,omitempty"`
 	ArmedUntil  time.Time    `json:"armed_until,omitzero"`
 	Held        string       `json:"held,omitempty" doc:"why no job starts; empty: they do"`
-	Outputs     string       `json:"outputs" enum:"off,on,not verified" doc:"off: nothing runs, and the last run ended with everything verified off"`
+	Outputs     string       `json:"outputs" enum:"off,on,not verified" doc:"off: nothing runs, and the last run ended with everything verified off; at a hub: of all benches of the lab"`
 	LastOff     *OffReport   `json:"last_off,omitempty"`
 	Instruments []Instrument `json:"instruments"`
 	Queue       Queue        `json:"queue"`

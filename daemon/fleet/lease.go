@@ -25,16 +25,17 @@ type beat struct {
 func (l *Lab) beatEvery() time.Duration { return l.options.Lease / beatsInLease }
 
 // Join makes this member known. ErrTaken says that another daemon has its name. Where the cluster is not reachable it returns
-// ErrUnreachable after a while, and Run goes on trying.
+// ErrUnreachable after 3 s, since a bench may have outputs on that have to be seen to, and Run goes on trying.
 func (l *Lab) Join(ctx context.Context, within time.Duration) error {
 	trying, cancel := l.clock.WithTimeout(ctx, within)
 	defer cancel()
+	begun := l.clock.Now()
 	for {
 		err := l.join(trying)
 		switch {
 		case err == nil, errors.Is(err, ErrTaken):
 			return err
-		case trying.Err() != nil || l.clock.Sleep(trying, 100*time.Millisecond) != nil:
+		case trying.Err() != nil || !l.conn.IsConnected() && l.clock.Since(begun) > min(within, connectWithin) || l.clock.Sleep(trying, 100*time.Millisecond) != nil:
 			return fmt.Errorf("%w: %w", ErrUnreachable, err)
 		}
 	}
