@@ -5,7 +5,9 @@ package main
 import (
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -132,4 +134,54 @@ func TestLabTwoHundredJobs(t *testing.T) {
 		float64(jobs)/whole.Seconds(), byBench["strong"], byBench["weak"], interrupted, reported.Seconds())
 	t.Logf("submitting: %.1f jobs/s, median %.1f ms, p99 %.1f ms; from submission to the end: median %.1f s, p99 %.1f s; copies at the hub complete %.1f s after the last job",
 		float64(jobs)/sent.Seconds(), at(took, 0.5)*1000, at(took, 0.99)*1000, at(waited, 0.5), at(waited, 0.99), time.Since(copied).Seconds())
+}
+
+// A bench of instruments in another process is killed in the middle of a job, armed. When its daemon is back, nothing is on, that has been verified, and what waits for it
+// waits until somebody arms it there: the hub does not.
+func TestLabInstrumentsKilled(t *testing.T) {
+	if os.Getenv("FOURWIRE_LONG") == "" {
+		t.Skip("waits for a lease; with FOURWIRE_LONG=1")
+	}
+	events := filepath.Join(t.TempDir(), "events.jsonl")
+	dir := buoyOverSockets(t, "--pace", "5", "--events", events)
+	lan, err := os.ReadFile(filepath.Join(dir, "lan.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	put(t, filepath.Join(dir, "bench.yaml"), string(lan))
+	servers := natsCluster(t)
+	hub := member(t, "hub", t.TempDir(), servers, "--lease", "3s")
+	real := member(t, "real", dir, servers, "--lease", "3s", "--armed")
+	hub.sees(map[string]string{"real": "here"})
+	from := hub.watch("none", func(e api.Event) bool { return e.Kind == "reset" })[0].ID
+	victim := hub.submit(atLoads("1 A", 500))
+	hub.watch(from, func(e api.Event) bool { return e.Kind == "point" && e.Job == victim })
+	if on := switches(t, events); !on["feed-psu.1"] {
+		t.Fatalf("nothing is on: %v", on)
+	}
+	next := hub.submit(atLoads("1 A", 2))
+	real.kill()
+	if j := hub.until(victim, over); j.State != api.Interrupted || j.Resumable {
+		t.Errorf("%+v", j)
+	}
+	var b api.Bench
+	hub.ask("GET", "/api/bench", nil, &b, http.StatusOK)
+	if b.Outputs != "not verified" {
+		t.Errorf("the hub says that outputs are %s", b.Outputs)
+	}
+	real.daemonProcess = startCommand(t, real.command(t, servers, "--lease", "3s"))
+	hub.until(victim, func(j api.Job) bool { return j.Resumable && strings.Contains(j.Reason, "every output is off") })
+	mustBeOff(t, events, "once the hub says so")
+	real.ask("GET", "/api/bench", nil, &b, http.StatusOK)
+	if b.LastOff == nil || !b.LastOff.Safe || b.Armed {
+		t.Errorf("%+v", b)
+	}
+	hub.until(next, func(j api.Job) bool { return j.Waits == "real: the bench is not armed" })
+	hub.ask("POST", "/api/arm", api.Arming{Armed: true}, nil, http.StatusConflict)
+	real.ask("POST", "/api/arm", api.Arming{Armed: true}, nil, http.StatusOK)
+	if j := hub.until(next, over); j.State != api.Done {
+		t.Errorf("%+v", j)
+	}
+	mustBeOff(t, events, "at the end")
+	ranOnce(t, map[string][]string{victim: {"real"}, next: {"real"}}, real)
 }
