@@ -125,11 +125,11 @@ func (b *browserPage) do(script string) {
 // until waits for something to be so.
 func (b *browserPage) until(script string) {
 	b.t.Helper()
-	for range 600 {
+	for range 400 {
 		if evaluate[bool](b, "!!("+script+")") {
 			return
 		}
-		pause(b.t, 25*time.Millisecond)
+		pause(b.t, 50*time.Millisecond)
 	}
 	b.t.Fatalf("it does not come to this: %s\n%s", script, b.ask(`location.href + "\n" + document.body.innerText`))
 }

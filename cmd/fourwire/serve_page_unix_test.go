@@ -19,7 +19,7 @@ import (
 
 // What would become of a job is told without taking it in: the same findings, points and time as the submission itself gives.
 func TestCheckedBeforehand(t *testing.T) {
-	d, _ := simulatedDaemon(t, "buoy")
+	d, dir := simulatedDaemon(t, "buoy")
 	var found api.Sequence
 	d.ask("POST", "/api/check", api.Submission{Sequence: "efficiency.yaml", Set: map[string]string{"vin": "[9 V, 14 V]"}}, &found, http.StatusOK)
 	if found.Fit != "fits" || found.Planned != 40 || found.Predicted <= 0 || len(found.Params[0].Values) != 2 {
@@ -35,12 +35,12 @@ func TestCheckedBeforehand(t *testing.T) {
 	if len(jobs.Jobs) != 0 {
 		t.Errorf("checking took a job in: %+v", jobs)
 	}
+	t.Run("time so far", func(t *testing.T) { timeSoFar(t, d, dir) })
 }
 
 // While a run goes on, and where it was cut off, its log tells where the time went so far: shares of what the whole account has at the end.
-func TestTimeSoFar(t *testing.T) {
-	d, dir := simulatedDaemon(t, "buoy")
-	id := d.until(d.submit(api.Submission{Sequence: "efficiency.yaml", NoHookup: true}), over).Record
+func timeSoFar(t *testing.T, d *daemonProcess, dir string) {
+	id := d.until(d.submit(api.Submission{Sequence: "load-regulation.yaml", NoHookup: true}), over).Record
 	account := func() (list []api.LedgerLine, whole float64) {
 		var r api.Record
 		d.ask("GET", "/api/records/"+id, nil, &r, http.StatusOK)
@@ -98,6 +98,11 @@ func pageAtTheBench(t *testing.T, b *browserPage) {
 	if got := b.ask(`[...document.querySelectorAll(".facts div")].find(d => d.textContent.startsWith("efficiency")).querySelector("dd").textContent`); !strings.HasPrefix(got, "(91.") || !strings.HasSuffix(got, ") %") {
 		t.Errorf("the last efficiency is %q", got)
 	}
+	b.do(`document.querySelector(".plot").focus()`)
+	b.press(kb.ArrowRight + kb.ArrowRight + kb.ArrowDown)
+	if got := b.ask(`document.querySelector(".plot + .read").textContent`); !strings.HasPrefix(got, "vin = 14 V, io: ") || !strings.HasSuffix(got, "point 10") {
+		t.Errorf("two steps right and one down read out %q", got)
+	}
 
 	again := d.until(d.submit(api.Submission{Sequence: "efficiency.yaml", NoHookup: true, Set: map[string]string{"vin": "[9 V, 14 V]", "iout": "{from: 50 mA, to: 3 A, points: 8, spacing: log}"}}), over)
 	b.open(d.url + "/#/history")
@@ -115,13 +120,11 @@ func pageAtTheBench(t *testing.T, b *browserPage) {
 	}
 
 	views := []string{"#/", "#/new/efficiency.yaml", "#/queue", "#/history", "#/job/" + first, "#/record/" + again.Record, "#/compare/" + d.job(first).Record + "," + again.Record, "#/drift/" + again.Record}
-	for _, width := range []int64{1280, 390} {
-		for _, scheme := range []string{"light", "dark"} {
-			b.size(width, scheme)
-			for _, view := range views {
-				b.turn(view)
-				b.accessible(fmt.Sprintf("%s at %d, %s", view, width, scheme))
-			}
+	for width, scheme := range map[int64]string{1280: "light", 390: "dark"} {
+		b.size(width, scheme)
+		for _, view := range views {
+			b.turn(view)
+			b.accessible(fmt.Sprintf("%s at %d, %s", view, width, scheme))
 		}
 	}
 	b.size(1280, "light")
@@ -136,7 +139,12 @@ func pageAtTheBench(t *testing.T, b *browserPage) {
 	id := d.submit(long)
 	b.open(d.url + "/#/job/" + id)
 	b.until(`document.querySelectorAll("svg.chart .mark").length > 0`)
-	b.do(`[...document.querySelectorAll("#main button")].find(x => x.textContent === "Stop").click()`)
+	b.do(`window.stop = [...document.querySelectorAll("#main button")].find(x => x.textContent === "Stop"); stop.focus(); window.marks = document.querySelectorAll("svg.chart .mark").length`)
+	b.until(`document.querySelectorAll("svg.chart .mark").length > window.marks`)
+	if !evaluate[bool](b, `document.activeElement === stop`) {
+		t.Error("what was drawn anew has lost the focus")
+	}
+	b.do(`stop.click()`)
 	b.until(`document.querySelector(".above .verdict").textContent === "cancelled"`)
 	mustBeOff(t, events, "after Stop")
 	b.mustBeCalm()
@@ -180,7 +188,7 @@ func pageSignsIn(t *testing.T, b *browserPage) {
 		t.Fatal(err)
 	}
 	d := startDaemon(t, filepath.Join(dir, "bench.yaml"))
-	captured := d.until(d.submit(api.Submission{Sequence: "load-transient.yaml", NoHookup: true}), over).Record
+	captured := d.until(d.submit(api.Submission{Sequence: "load-transient.yaml", NoHookup: true, Set: map[string]string{"vin": "12 V"}}), over).Record
 	d.kill()
 	d = startDaemon(t, filepath.Join(dir, "bench.yaml"), "--tokens", tokens)
 	b.open(d.url + "/#/new/efficiency.yaml")

@@ -152,12 +152,13 @@ export class Chart {
     e.preventDefault();
     const line = (Math.max(0, names.indexOf(this.at ? this.at.line : names[0])) + step[0] + names.length) % names.length;
     const own = this.drawn.filter(d => d.line === names[line]), now = this.at ? this.position(own) : -1;
-    this.show(own[Math.max(0, Math.min(own.length - 1, now + step[1]))], true);
+    this.place = Math.max(0, Math.min(own.length - 1, now + step[1]));
+    this.show(own[this.place], true);
   }
   // position is where in a line the mark that is looked at is, or the one across from it.
   position(own) {
     const k = own.findIndex(d => d.line === this.at.line && d.key === this.at.key);
-    if (k >= 0) return this.place = k;
+    if (k >= 0) return k;
     return Math.min(this.place ?? 0, own.length - 1);
   }
 }
