@@ -34,7 +34,6 @@ type fixture struct {
 	bench  *bench.Bench
 	models map[string]*model.Model
 	seq    *sequence.Sequence
-	sites  []string
 
 	mu   sync.Mutex
 	said []spokenTo // by shared instruments, in order
