@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"io"
+	"regexp"
 	"slices"
 	"sort"
 	"strconv"
@@ -37,7 +38,7 @@ func settle(raw []byte, logX []bool) ([]byte, error) {
 		case f.Name == contentTypes:
 			data = sortEntries(sortEntries(data, "Default"), "Override")
 		case strings.HasPrefix(f.Name, "xl/worksheets/sheet"):
-			data = fitToPage(data)
+			data = formulaNumbers(fitToPage(data))
 		case strings.HasPrefix(f.Name, "xl/charts/chart"):
 			number, err := strconv.Atoi(strings.TrimSuffix(strings.TrimPrefix(f.Name, "xl/charts/chart"), ".xml"))
 			data = correctChart(data, err == nil && number >= 1 && number <= len(logX) && logX[number-1])
@@ -65,6 +66,14 @@ func fitToPage(sheet []byte) []byte {
 	}
 	end := start + bytes.IndexByte(sheet[start:], '>') + 1
 	return slices.Concat(sheet[:end], []byte(`<sheetPr><pageSetUpPr fitToPage="1"></pageSetUpPr></sheetPr>`), sheet[end:])
+}
+
+var textFormula = regexp.MustCompile(`(<c r="[A-Z]+[0-9]+"(?: s="[0-9]+")?) t="str"(><f>[^<]*</f><v>-?[0-9][0-9.]*(?:[eE][+-]?[0-9]+)?</v>)`)
+
+// formulaNumbers says of cells whose formula gives a number that it is one: the library calls every result a text, which programs
+// that do not calculate then show as such (ECMA-376, part 1, 18.18.11).
+func formulaNumbers(sheet []byte) []byte {
+	return textFormula.ReplaceAll(sheet, []byte("$1$2"))
 }
 
 // partOrder puts the list of content types first, where readers look for it.

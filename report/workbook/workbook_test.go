@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -304,5 +305,21 @@ func TestLinesLeaveInvalidPointsOut(t *testing.T) {
 		if want := p.Status() == "ok" || p.Status() == "not settled"; used[strconv.Itoa(i+2)] != want {
 			t.Errorf("point %d is %s; it is in a line: %v", p.Number, p.Status(), used[strconv.Itoa(i+2)])
 		}
+	}
+}
+
+// ECMA-376, part 1, 18.18.11 (ST_CellType): "str" is a formula that gives a text; a number kept beside a formula is "n", the default.
+func TestFormulasThatGiveNumbersAreNoTexts(t *testing.T) {
+	_, data, f := open(t, reporttest.Options{Mixed: true})
+	formulas := 0
+	for n := range f.GetSheetList() {
+		sheet := part(t, data, "xl/worksheets/sheet"+strconv.Itoa(n+1)+".xml")
+		formulas += bytes.Count(sheet, []byte("<f>"))
+		for _, cell := range regexp.MustCompile(`<c r="[^>]* t="str"[^>]*><f>[^<]*</f><v>-?[0-9.eE+-]+</v>`).FindAll(sheet, -1) {
+			t.Errorf("%s", cell)
+		}
+	}
+	if formulas == 0 {
+		t.Error("no formula at all")
 	}
 }
