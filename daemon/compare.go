@@ -144,6 +144,9 @@ func sameInstrument(a, b *record.Record, name string) bool {
 		}
 		return record.Instrument{}, false
 	}
+	if (a.Simulated || b.Simulated) && (a.Seed == nil || b.Seed == nil || *a.Seed != *b.Seed) {
+		return false // another seed draws other errors for the same serial number
+	}
 	x, ok := find(a)
 	y, also := find(b)
 	return ok && also && x.Serial != "" && x.Serial == y.Serial && x.Model == y.Model && x.Maker == y.Maker && x.Calibrated == y.Calibrated

@@ -54,6 +54,17 @@ func TestWhatBothShareDropsOut(t *testing.T) {
 	}
 }
 
+// A simulated bench draws the errors of its instruments from its seed: another seed is as another set of instruments.
+func TestAnotherSeedSharesNothing(t *testing.T) {
+	for seeds, want := range map[[2]uint64]string{{1, 1}: "higher", {1, 2}: "no difference"} {
+		a, b := twoSides("S1", "2026-01-01")
+		a.rec.Simulated, b.rec.Simulated, a.rec.Seed, b.rec.Seed = true, true, &seeds[0], &seeds[1]
+		if got := compareColumn(a, b, a.rec.Columns[1]); got.Judgement != want {
+			t.Errorf("seeds %v: %s, want %s", seeds, got.Judgement, want)
+		}
+	}
+}
+
 // Which way is better is what the limits of the sequence say, where they agree; common practice, no source.
 func TestBetterAndWorse(t *testing.T) {
 	a, b := twoSides("S1", "2026-01-01")

@@ -6,7 +6,7 @@ import { Chart } from "./chart.js";
 import { chip } from "./jobs.js";
 import { withU, signed, plain, when, count } from "./format.js";
 
-const judged = { better: "better", worse: "worse", higher: "higher", lower: "lower", mixed: "higher at some points, lower at others", "no difference": "no difference", unknown: "cannot be told" };
+const judged = { better: "better", worse: "worse", higher: "higher", lower: "lower", mixed: "mixed", "no difference": "no difference", unknown: "cannot be told" };
 const kind = { better: "pass", worse: "fail", higher: "undecided", lower: "undecided", mixed: "undecided", "no difference": "unjudged", unknown: "unjudged" };
 const sign = { better: "▲", worse: "▼", higher: "↑", lower: "↓", mixed: "↕", "no difference": "=", unknown: "–" };
 
@@ -59,7 +59,7 @@ export function compareView(view, [list]) {
         h("table", { class: "folding compared" }, h("thead", {}, h("tr", {}, ["Quantity", letter(k + 1) + " is", "Mean difference", "Points", "Look"].map(t => h("th", { scope: "col" }, t)))),
           h("tbody", {}, c.compared.filter(x => x.record === r.id).map(x => h("tr", { "data-key": x.column.name },
             h("th", { scope: "row" }, x.column.name, h("small", {}, x.column.node || x.column.expr || "")),
-            h("td", { "data-label": letter(k + 1) + " is" }, verdictOf(x.judgement), x.better ? h("small", { class: "why" }, x.better + " is better") : ""),
+            h("td", { "data-label": letter(k + 1) + " is" }, verdictOf(x.judgement), x.better ? h("small", { class: "why" }, x.better + " is better") : "", x.judgement === "mixed" ? h("small", { class: "why" }, "higher at some points, lower at others") : ""),
             h("td", { "data-label": "Mean difference" }, x.mean_difference.v === null ? "" : signed(x.mean_difference.v, x.mean_difference.u, x.column.unit), x.mean_difference.v !== null && !x.mean_difference.u ? h("small", { class: "why" }, "no U") : ""),
             h("td", { "data-label": "Points" }, h("span", {}, [x.higher && `${x.higher} higher`, x.lower && `${x.lower} lower`, x.no_difference && `${x.no_difference} not to be told apart`].filter(Boolean).join(", ") || "none pairs", x.unpaired ? h("small", { class: "why" }, `${x.unpaired} have no partner`) : "")),
             h("td", {}, h("button", { type: "button", class: "quiet", "data-key": "look-" + x.column.name, "aria-pressed": x.column.name === column && other === k ? "true" : "false", onclick: () => {
