@@ -34,13 +34,11 @@ func (l *Lab) keepClaiming(ctx context.Context) {
 
 // waiting lists the jobs that nobody has taken and that may be for this bench, in the order in which they go.
 func (l *Lab) waiting() []queue.Job {
-	now := l.clock.Now()
 	l.mu.Lock()
 	var out []queue.Job
 	for _, j := range l.jobs {
 		mine := j.Bench == Any || j.Bench == l.options.Name
-		open := j.State == queue.Queued || j.State == queue.Scheduled && j.Every == 0 && !j.At.After(now)
-		if mine && open && j.Holder == "" {
+		if mine && j.State == queue.Queued && j.Holder == "" {
 			out = append(out, j)
 		}
 	}
@@ -337,14 +335,15 @@ func (l *Lab) orphan(ctx context.Context, j queue.Job) {
 	}
 }
 
-// due makes what recurring jobs ask for. All members do: the id of each is the same for all of them.
+// due has jobs wait for a bench whose time has come, and makes what recurring ones ask for. All members do: one of them changes the entry, and the id of
+// what is made is the same for all of them.
 func (l *Lab) due(ctx context.Context) {
 	now := l.clock.Now().UTC()
 	l.mu.Lock()
 	var list []queue.Job
 	pending := map[string]bool{}
 	for _, j := range l.jobs {
-		if j.State == queue.Scheduled && j.Every > 0 && j.Holder == "" && !j.At.After(now) {
+		if j.State == queue.Scheduled && j.Holder == "" && !j.At.After(now) {
 			list = append(list, j)
 		}
 		if j.From != "" && !j.State.Ended() {
@@ -353,8 +352,17 @@ func (l *Lab) due(ctx context.Context) {
 	}
 	l.mu.Unlock()
 	for _, j := range list {
-		if err := l.occur(ctx, j, now, pending[j.ID]); err != nil && !conflict(err) && ctx.Err() == nil {
-			l.log("warn", "a recurring job", map[string]any{"job": j.ID, "error": err.Error()})
+		var err error
+		if j.Every > 0 {
+			err = l.occur(ctx, j, now, pending[j.ID])
+		} else {
+			asking, cancel := l.clock.WithTimeout(ctx, askWithin)
+			j.State = queue.Queued
+			_, err = l.put(asking, j)
+			cancel()
+		}
+		if err != nil && !conflict(err) && ctx.Err() == nil {
+			l.log("warn", "a job whose time has come", map[string]any{"job": j.ID, "error": err.Error()})
 		}
 	}
 }

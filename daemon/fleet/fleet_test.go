@@ -451,3 +451,29 @@ func TestCutBetweenTakingAndBeginning(t *testing.T) {
 		})
 	}
 }
+
+// A job for later waits for its time, and then says why it waits on.
+func TestJobForLater(t *testing.T) {
+	t.Parallel()
+	s := station(t)
+	a, _ := join(t, options(s, "a", &bench{fits: func(queue.Job) string { return "no load" }}))
+	join(t, options(s, "b", &bench{fits: fitsAll, full: true}))
+	at := clock.Real().Now().Add(400 * time.Millisecond)
+	id := submit(t, a.lab, queue.Job{At: at})
+	for {
+		j, _ := a.lab.Job(id)
+		if j.State == queue.Queued {
+			break
+		}
+		if j.State != queue.Scheduled || j.Holder != "" {
+			t.Fatalf("%+v", j)
+		}
+		if err := clock.Real().Sleep(t.Context(), 5*time.Millisecond); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if clock.Real().Now().Before(at) {
+		t.Error("it is before its time")
+	}
+	until(t, func() bool { j, _ := a.lab.Job(id); return j.Waits == "a: does not fit: no load; b: busy" })
+}
