@@ -18,7 +18,7 @@ import (
 )
 
 // version is what `fourwire --version` prints and what a record names; the linker may set it.
-var version = "0.1.0"
+var version = "0.2.0"
 
 // The exit statuses: scripts depend on them.
 const (
