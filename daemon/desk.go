@@ -35,6 +35,7 @@ type Order struct {
 	Sequence    string   `json:"sequence"` // file name
 	Settings    []string `json:"settings,omitempty"`
 	Bench       string   `json:"bench,omitempty"`
+	Device      string   `json:"device,omitempty"` // serial number
 	Seed        *uint64  `json:"seed,omitempty"`
 	Acknowledge string   `json:"acknowledge,omitempty"`
 	NoHookup    bool     `json:"no_hookup,omitempty"`

@@ -103,7 +103,7 @@ func (d *Daemon) stampOf(id string) (stamp int64, filed time.Time, err error) {
 }
 
 func rowOf(id, job string, rec *record.Record, stamp int64, filed time.Time) index.Row {
-	r := index.Row{ID: id, Manifest: rec.ID, Job: job, Title: rec.Title, Sequence: rec.Sequence, Bench: rec.Bench.Title, Operator: rec.Operator, Settings: rec.Settings,
+	r := index.Row{ID: id, Manifest: rec.ID, Job: job, Title: rec.Title, Sequence: rec.Sequence, Bench: rec.Bench.Title, Device: rec.Device, Operator: rec.Operator, Settings: rec.Settings,
 		Filed: filed, Started: rec.Started, Seconds: rec.DurationSeconds, Points: len(rec.Rows), Outcome: string(rec.Outcome), Simulated: rec.Simulated,
 		Finished: rec.Finished, Reason: rec.Reason, Stamp: stamp}
 	if r.Job == "" {
@@ -133,7 +133,7 @@ func (d *Daemon) file(job string, rec *record.Record) {
 }
 
 func brief(r index.Row) api.Brief {
-	return api.Brief{ID: r.ID, Manifest: r.Manifest, Job: r.Job, Title: r.Title, Sequence: r.Sequence, Bench: r.Bench, Operator: r.Operator, Settings: r.Settings, Serials: r.Serials,
+	return api.Brief{ID: r.ID, Manifest: r.Manifest, Job: r.Job, Title: r.Title, Sequence: r.Sequence, Bench: r.Bench, Device: r.Device, Operator: r.Operator, Settings: r.Settings, Serials: r.Serials,
 		Filed: r.Filed, Started: r.Started, Duration: r.Seconds, Points: r.Points, Outcome: r.Outcome, Simulated: r.Simulated, Finished: r.Finished, Reason: r.Reason}
 }
 

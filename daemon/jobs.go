@@ -13,6 +13,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"fourwire/daemon/access"
 	"fourwire/daemon/api"
@@ -104,7 +106,10 @@ func (d *Daemon) plain(who access.Who, s api.Submission) (queue.Job, Order, erro
 	if s.At.IsZero() {
 		j.At = time.Time{}
 	}
-	o := Order{Bench: s.Bench, Seed: s.Seed, Acknowledge: s.Acknowledge, NoHookup: s.NoHookup, AcceptFit: s.AcceptFit}
+	o := Order{Bench: s.Bench, Device: strings.TrimSpace(s.Device), Seed: s.Seed, Acknowledge: s.Acknowledge, NoHookup: s.NoHookup, AcceptFit: s.AcceptFit}
+	if !utf8.ValidString(o.Device) || utf8.RuneCountInString(o.Device) > 80 || strings.ContainsFunc(o.Device, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return bad("device: a serial number has 80 characters at most, all of which can be printed")
+	}
 	if s.Priority < -100 || s.Priority > 100 {
 		return bad("priority goes from -100 to 100")
 	}
@@ -243,7 +248,7 @@ func (d *Daemon) sequenceFile(name string) ([]byte, error) {
 func (d *Daemon) shown(j queue.Job) api.Job {
 	var o Order
 	_ = json.Unmarshal(j.Order, &o) // it was written here
-	out := api.Job{ID: j.ID, State: api.State(j.State), Title: o.Title, Sequence: o.Sequence, Settings: o.Settings, Bench: o.Bench, Holder: j.Holder, Priority: j.Priority, Owner: j.Owner,
+	out := api.Job{ID: j.ID, State: api.State(j.State), Title: o.Title, Sequence: o.Sequence, Settings: o.Settings, Device: o.Device, Bench: o.Bench, Holder: j.Holder, Priority: j.Priority, Owner: j.Owner,
 		Submitted: j.Submitted, At: j.At, From: j.From, Instruments: j.Needs, Planned: o.Planned, Predicted: o.Predicted, Waits: j.Waits,
 		Record: j.Record(), Outcome: j.Outcome, Reason: j.Reason, Hint: j.Hint, Resumable: j.Resumable, Ended: j.Ended}
 	if j.Bench != "" {

@@ -18,6 +18,7 @@ type Start struct {
 	Title       string       `json:"title"`
 	About       string       `json:"about,omitempty"`
 	Sequence    string       `json:"sequence,omitempty"` // name of the sequence file
+	Device      string       `json:"device,omitempty"`   // serial number of the device under test
 	Operator    string       `json:"operator,omitempty"` // who ran it, by name
 	Job         string       `json:"job,omitempty"`      // its id in the queue of the daemon that had it run
 	Seed        *uint64      `json:"seed,omitempty"`     // nil: no simulated part took one

@@ -203,6 +203,7 @@ func facts(rec *record.Record, chosen bool) []Fact {
 		add("Lasted", Lasted(time.Duration(rec.DurationSeconds*float64(time.Second))))
 	}
 	add("Points", pointsText(rec, chosen))
+	add("Device", rec.Device)
 	add("Operator", rec.Operator)
 	add("Sequence", rec.Sequence)
 	bench := rec.Bench.Title

@@ -14,7 +14,7 @@ func startOf(r *oneRun) record.Start {
 	b := r.bench.bench
 	s := record.Start{
 		Tool: "fourwire " + version, Title: r.seq.Title, About: r.seq.About, Sequence: filepath.Base(r.path),
-		Operator: strings.TrimSpace(r.flags.operator), Job: r.flags.job,
+		Device: r.device, Operator: strings.TrimSpace(r.flags.operator), Job: r.flags.job,
 		Seed: r.opened.seed, Simulated: r.bench.simulated, Planned: r.plan.Points, Clock: r.opened.clock, Ledger: r.opened.ledger,
 		Settings: r.flags.set, Paths: record.Paths{Sequence: absolute(r.path), Bench: absolute(r.flags.bench)},
 		Bench: record.Bench{File: filepath.Base(r.bench.path), Title: b.Title, AmbientKelvin: b.AmbientKelvin},

@@ -222,6 +222,9 @@ func (d *desk) Arguments(o daemon.Order, sequence, record string, resume bool) [
 	if !resume && o.Operator != "" {
 		args = append(args, "--operator", o.Operator)
 	}
+	if !resume && o.Device != "" {
+		args = append(args, "--device", o.Device)
+	}
 	if !resume && o.Job != "" {
 		args = append(args, "--job", o.Job)
 	}

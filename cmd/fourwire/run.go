@@ -37,8 +37,9 @@ type runFlags struct {
 	// noHookup runs without the hook-up check; acknowledge is who takes note of voltages that are dangerous to touch
 	noHookup    bool
 	acknowledge string
-	operator    string // who runs it, for the record
-	job         string // of the daemon that has it run
+	operator    string   // who runs it, for the record
+	devices     []string // serial numbers of the devices under test, see deviceOf
+	job         string   // of the daemon that has it run
 	// accept is the reason for which misfits of the bench that can only spoil results are accepted
 	accept string
 	// withParent ends the run in order when standard input ends: whoever started it has gone
@@ -71,7 +72,7 @@ and seed, into the same record. Sources go on first, with the device unloaded; a
 
 A bench with several sites runs one of them, --site east, or several at the same time, --site east --site west or --site all: each with
 a device of its own and a record of its own, OUT/east and OUT/west. Instruments that they share are used in turn. The exit status is the
-gravest of all sites: 5, 130, 4, 3, 1, 2, 0.
+gravest of all sites: 5, 130, 4, 3, 1, 2, 0. --device names the device under test by its serial number, at several sites --device east=SERIAL.
 
 ` + strings.TrimPrefix(sheetHelp, "\n") + "\n" + exitTable,
 		Example: `  fourwire run examples/buoy/efficiency.yaml
@@ -109,6 +110,7 @@ gravest of all sites: 5, 130, 4, 3, 1, 2, 0.
 	s.add(cmd)
 	cmd.Flags().StringArrayVar(&f.sites, "site", nil, siteAbout)
 	cmd.Flags().StringVar(&f.operator, "operator", "", "name of who runs it, for the record and its reports")
+	cmd.Flags().StringArrayVar(&f.devices, "device", nil, deviceAbout)
 	cmd.Flags().StringVar(&f.job, "job", "", "id of the job that it is")
 	_ = cmd.Flags().MarkHidden("job") // for the daemon
 	cmd.Flags().BoolVar(&f.withParent, "with-parent", false, "stop as Ctrl-C does when standard input ends")
@@ -134,6 +136,7 @@ type oneRun struct {
 	app      *app
 	flags    runFlags
 	path     string
+	device   string // serial number
 	seq      *sequence.Sequence
 	inputs   []inputFile
 	bench    *testBench
@@ -172,6 +175,9 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 	if seeded && !tb.simulated {
 		return &failure{status: exitInput, err: errors.New("--seed is for a simulated bench; this one has real addresses")}
 	}
+	if f.resume != "" && len(f.devices) > 0 {
+		return wrong(errors.New("--device: a run that goes on is of the device that its record names"))
+	}
 	if len(sites) > 1 {
 		return a.runSites(ctx, path, f, seeded, tb, sites)
 	}
@@ -179,6 +185,9 @@ func (a *app) run(ctx context.Context, path string, f runFlags, seeded bool) err
 		if tb, err = tb.forSite(sites[0], sites); err != nil {
 			return err
 		}
+	}
+	if r.device, err = deviceOf(f.devices, tb.bench.View.Site, sites); err != nil {
+		return err
 	}
 	r.bench, r.inputs = tb, append(r.inputs, tb.inputs...)
 	files, options, err := optionsFor(seq, path, input.Data, f.accept)

@@ -286,6 +286,9 @@ func (r *sheetRun) settings(row sheet.Row) []string {
 func (r *sheetRun) one(ctx context.Context, row *results.Row, dir string, set []string) error {
 	f, seeded := r.flags, r.seeded
 	f.set, f.out, f.resume = set, dir, ""
+	if row.Device != "" {
+		f.devices = []string{row.Device}
+	}
 	if r.bench.simulated {
 		f.seed, seeded = r.seedOf(row.Number), true
 	}
@@ -296,7 +299,7 @@ func (r *sheetRun) one(ctx context.Context, row *results.Row, dir string, set []
 			return err
 		}
 		if resume {
-			f.out, f.resume, f.remarks = "", dir, nil
+			f.out, f.resume, f.remarks, f.devices = "", dir, nil, nil
 		}
 	}
 	quiet := *r.app

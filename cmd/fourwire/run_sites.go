@@ -100,9 +100,13 @@ func (s *siteRuns) bind(path string) error {
 		if s.app.json { // one document for all sites
 			quiet.out = io.Discard
 		}
+		device, err := deviceOf(s.flags.devices, site, s.names)
+		if err != nil {
+			return err
+		}
 		flags := s.flags
 		flags.quiet, flags.out = true, filepath.Join(out, site)
-		r := &siteRun{site: site, oneRun: &oneRun{app: quiet, flags: flags, path: path, seq: seq, bench: view, keeper: &keeper{}}}
+		r := &siteRun{site: site, oneRun: &oneRun{app: quiet, flags: flags, device: device, path: path, seq: seq, bench: view, keeper: &keeper{}}}
 		r.inputs = append(append([]inputFile{input}, view.inputs...), files...)
 		if r.plan, err = bind(seq, input.Data, view, options, &r.warnings); err != nil {
 			return fmt.Errorf("%s: %w", site, err)

@@ -52,16 +52,19 @@ func TestClientOfADaemon(t *testing.T) {
 	if !errors.As(err, &refused) || !errors.Is(err, client.ErrWrong) || len(refused.Findings()) == 0 {
 		t.Errorf("a parameter without a unit: %v", err)
 	}
-	j, err := c.Submit(ctx, api.Submission{Sequence: "no-load.yaml"})
+	if _, err := c.Submit(ctx, api.Submission{Sequence: "no-load.yaml", Device: "LB\n0041"}); !errors.Is(err, client.ErrWrong) {
+		t.Errorf("a serial number of two lines: %v", err)
+	}
+	j, err := c.Submit(ctx, api.Submission{Sequence: "no-load.yaml", Device: "LB-0041"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if j, err = c.Wait(ctx, j.ID); err != nil || j.State != api.Done {
+	if j, err = c.Wait(ctx, j.ID); err != nil || j.State != api.Done || j.Device != "LB-0041" {
 		t.Fatalf("%+v %v", j, err)
 	}
 	rec, err := c.Record(ctx, j.Record)
-	if err != nil || rec.Operator != "operator-1" || rec.Job != j.ID {
-		t.Errorf("the record is by %q, job %q, %v; want operator-1, %s", rec.Operator, rec.Job, err, j.ID)
+	if err != nil || rec.Operator != "operator-1" || rec.Job != j.ID || rec.Device != "LB-0041" {
+		t.Errorf("the record is by %q, job %q, of %q, %v; want operator-1, %s, LB-0041", rec.Operator, rec.Job, rec.Device, err, j.ID)
 	}
 	n := 0
 	for p, err := range c.Points(ctx, j.Record, 0) {
@@ -71,8 +74,8 @@ func TestClientOfADaemon(t *testing.T) {
 	}
 	dir := filepath.Join(g.dir, "records", j.Record)
 	kept, err := record.Open(dir)
-	if err != nil || len(kept.Rows) != n || kept.Operator != "operator-1" || kept.Job != j.ID {
-		t.Errorf("%d points of %d; by %q, job %q; %v", n, len(kept.Rows), kept.Operator, kept.Job, err)
+	if err != nil || len(kept.Rows) != n || kept.Operator != "operator-1" || kept.Job != j.ID || kept.Device != "LB-0041" {
+		t.Errorf("%d points of %d; by %q, job %q, of %q; %v", n, len(kept.Rows), kept.Operator, kept.Job, kept.Device, err)
 	}
 	want, err := os.ReadFile(filepath.Join(dir, record.PointsFile))
 	if err != nil {
@@ -86,7 +89,7 @@ func TestClientOfADaemon(t *testing.T) {
 	if !bytes.Contains(readAll(t, report, err), []byte("operator-1")) {
 		t.Error("the report does not say who ran it")
 	}
-	for r, err := range c.Records(ctx, client.Search{Words: "operator-1"}) {
+	for r, err := range c.Records(ctx, client.Search{Words: "operator-1 LB-0041"}) {
 		if err != nil || r.ID != j.Record {
 			t.Errorf("%+v %v", r, err)
 		}

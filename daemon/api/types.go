@@ -30,6 +30,7 @@ type Submission struct {
 	Name        string            `json:"name,omitempty" doc:"file name of text; empty: sequence.yaml"`
 	Files       map[string]string `json:"files,omitempty" doc:"files that the steps of text name, by name; those not given are taken from the sequences folder"`
 	Set         map[string]string `json:"set,omitempty" doc:"parameters by name, values with their units: 12 V, or [9 V, 12 V]"`
+	Device      string            `json:"device,omitempty" doc:"serial number of the device under test, for the record; 80 characters at most"`
 	Bench       string            `json:"bench,omitempty" doc:"which bench: empty is this one, any the first that fits; at a hub empty is any"`
 	Priority    int               `json:"priority,omitempty" doc:"-100 to 100; higher goes first"`
 	At          time.Time         `json:"at,omitzero" doc:"not before this time"`
@@ -57,6 +58,7 @@ type Job struct {
 	Title       string    `json:"title"`
 	Sequence    string    `json:"sequence" doc:"file name of the sequence"`
 	Settings    []string  `json:"settings,omitempty" doc:"parameters as set: vin=12 V"`
+	Device      string    `json:"device,omitempty" doc:"serial number of the device under test"`
 	Bench       string    `json:"bench,omitempty" doc:"which bench it is for; any: one that fits"`
 	Holder      string    `json:"holder,omitempty" doc:"the bench of the lab that has it"`
 	Priority    int       `json:"priority"`
@@ -202,6 +204,7 @@ type Brief struct {
 	Title     string    `json:"title"`
 	Sequence  string    `json:"sequence,omitempty"`
 	Bench     string    `json:"bench,omitempty"`
+	Device    string    `json:"device,omitempty" doc:"serial number of the device under test"`
 	Operator  string    `json:"operator,omitempty"`
 	Settings  []string  `json:"settings,omitempty"`
 	Serials   []string  `json:"serials,omitempty" doc:"of the instruments"`

@@ -26,6 +26,7 @@ type Row struct {
 	Title     string
 	Sequence  string
 	Bench     string
+	Device    string // serial number of the device under test
 	Operator  string
 	Settings  []string
 	Serials   []string // of the instruments
@@ -60,7 +61,7 @@ type Page struct {
 // Index is the table. All methods may be called by several goroutines.
 type Index struct{ db *sql.DB }
 
-const layout = 2 // of the tables: another one in the file has it made anew
+const layout = 3 // of the tables: another one in the file has it made anew
 
 // mostCounted is how far a search counts what it finds: a page that says "more than 10000" is as good, and comes at once.
 const mostCounted = 10_000
@@ -70,7 +71,7 @@ const mostCounted = 10_000
 // words, too, in a column of their own.
 const schema = `
 CREATE TABLE IF NOT EXISTS records (
-  n INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, manifest TEXT, job TEXT, title TEXT, sequence TEXT, bench TEXT, operator TEXT,
+  n INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, manifest TEXT, job TEXT, title TEXT, sequence TEXT, bench TEXT, device TEXT, operator TEXT,
   settings TEXT, serials TEXT, filed INTEGER NOT NULL, started INTEGER, seconds REAL, points INTEGER, outcome TEXT,
   simulated INTEGER, finished INTEGER, reason TEXT, stamp INTEGER NOT NULL);
 CREATE INDEX IF NOT EXISTS by_outcome ON records (outcome, n);
@@ -151,14 +152,14 @@ func put(ctx context.Context, tx *sql.Tx, r Row) error {
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `INSERT INTO records (n, id, manifest, job, title, sequence, bench, operator, settings, serials, filed, started, seconds, points,
-  outcome, simulated, finished, reason, stamp) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
-		n, r.ID, r.Manifest, r.Job, r.Title, r.Sequence, r.Bench, r.Operator, settings, serials, r.Filed.UnixMicro(), r.Started.UnixMicro(), r.Seconds, r.Points,
+	_, err = tx.ExecContext(ctx, `INSERT INTO records (n, id, manifest, job, title, sequence, bench, device, operator, settings, serials, filed, started, seconds, points,
+  outcome, simulated, finished, reason, stamp) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
+		n, r.ID, r.Manifest, r.Job, r.Title, r.Sequence, r.Bench, r.Device, r.Operator, settings, serials, r.Filed.UnixMicro(), r.Started.UnixMicro(), r.Seconds, r.Points,
 		r.Outcome, r.Simulated, r.Finished, r.Reason, r.Stamp)
 	if err != nil {
 		return err
 	}
-	text := strings.Join([]string{r.Title, r.Sequence, r.Bench, r.Operator, settings, serials, r.ID, r.Job, r.Reason}, "\n")
+	text := strings.Join([]string{r.Title, r.Sequence, r.Bench, r.Device, r.Operator, settings, serials, r.ID, r.Job, r.Reason}, "\n")
 	_, err = tx.ExecContext(ctx, "INSERT INTO words (rowid, text, tags) VALUES (?, ?, ?)", n, text, tag('o', r.Outcome)+" "+tag('s', r.Sequence))
 	return err
 }
@@ -223,7 +224,7 @@ func (x *Index) Stamps(ctx context.Context) (map[string]int64, error) {
 	return out, rows.Err()
 }
 
-const columns = "r.id, r.manifest, r.job, r.title, r.sequence, r.bench, r.operator, r.settings, r.serials, r.filed, r.started, r.seconds, r.points, r.outcome, " +
+const columns = "r.id, r.manifest, r.job, r.title, r.sequence, r.bench, r.device, r.operator, r.settings, r.serials, r.filed, r.started, r.seconds, r.points, r.outcome, " +
 	"r.simulated, r.finished, r.reason, r.stamp, r.n"
 
 // Get gives one record; ok is false where the table does not have it.
@@ -240,7 +241,7 @@ type scanner interface{ Scan(...any) error }
 func scan(from scanner) (r Row, n int64, err error) {
 	var settings, serials string
 	var filed, started int64
-	err = from.Scan(&r.ID, &r.Manifest, &r.Job, &r.Title, &r.Sequence, &r.Bench, &r.Operator, &settings, &serials, &filed, &started, &r.Seconds, &r.Points,
+	err = from.Scan(&r.ID, &r.Manifest, &r.Job, &r.Title, &r.Sequence, &r.Bench, &r.Device, &r.Operator, &settings, &serials, &filed, &started, &r.Seconds, &r.Points,
 		&r.Outcome, &r.Simulated, &r.Finished, &r.Reason, &r.Stamp, &n)
 	r.Filed, r.Started = time.UnixMicro(filed).UTC(), time.UnixMicro(started).UTC()
 	if settings != "" {

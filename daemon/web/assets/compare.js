@@ -42,7 +42,7 @@ export function compareView(view, [list]) {
     const r = await get(recordPath(ids[0])), others = (await similar(r)).filter(x => x.id !== r.id);
     if (gone) return;
     fill(top, h("p", {}, "What is to be held against ", h("a", { href: "#/record/" + encodeURIComponent(r.id) }, r.title), ` of ${when(r.filed)}?`),
-      others.length ? h("ul", { class: "jobs" }, others.map(x => h("li", {}, chip(x.outcome), " ", h("a", { href: "#/compare/" + [r, x].sort((p, q) => new Date(p.filed) - new Date(q.filed)).map(y => encodeURIComponent(y.id)).join(",") }, when(x.filed)), h("small", {}, " " + [(x.settings || []).join("; "), x.bench].filter(Boolean).join(" · "))))) :
+      others.length ? h("ul", { class: "jobs" }, others.map(x => h("li", {}, chip(x.outcome), " ", h("a", { href: "#/compare/" + [r, x].sort((p, q) => new Date(p.filed) - new Date(q.filed)).map(y => encodeURIComponent(y.id)).join(",") }, when(x.filed)), h("small", {}, " " + [x.device && "device " + x.device, (x.settings || []).join("; "), x.bench].filter(Boolean).join(" · "))))) :
         h("p", {}, "There is no other finished record of this sequence. ", h("a", { href: "#/history" }, "Pick any in the history"), "."));
   }
 
@@ -52,7 +52,7 @@ export function compareView(view, [list]) {
   function draw() {
     const names = [...new Set(c.compared.map(x => x.column.name))], others = c.records.slice(1);
     fill(top,
-      h("ol", { class: "sides" }, c.records.map((r, k) => h("li", {}, h("b", {}, letter(k)), " ", chip(r.outcome), " ", h("a", { href: "#/record/" + encodeURIComponent(r.id) }, r.title), h("small", {}, " " + ["ended " + when(r.filed), (r.settings || []).join("; "), r.bench].filter(Boolean).join(" · ")), k ? [" ", h("a", { href: "#/compare/" + [r.id, ...ids.filter(x => x !== r.id)].map(encodeURIComponent).join(",") }, "make it A")] : ""))),
+      h("ol", { class: "sides" }, c.records.map((r, k) => h("li", {}, h("b", {}, letter(k)), " ", chip(r.outcome), " ", h("a", { href: "#/record/" + encodeURIComponent(r.id) }, r.title), h("small", {}, " " + ["ended " + when(r.filed), r.device && "device " + r.device, (r.settings || []).join("; "), r.bench].filter(Boolean).join(" · ")), k ? [" ", h("a", { href: "#/compare/" + [r.id, ...ids.filter(x => x !== r.id)].map(encodeURIComponent).join(",") }, "make it A")] : ""))),
       h("p", { class: "remark" }, "A is what the others are held against. Points pair by their coordinates; what both share, such as the gain error of one channel that was not calibrated in between, has dropped out of the difference. A difference counts where it is greater than its U, k = 2."),
       (c.notes || []).map(n => h("p", { class: "note" }, n + ".")),
       others.map((r, k) => h("section", { "data-key": r.id }, h("h2", {}, `${letter(k + 1)} against A`),

@@ -19,10 +19,10 @@ export function driftView(view, [list]) {
     try {
       const r = await get(recordPath(ids[0]));
       let briefs = ids.length > 1 ? (await Promise.all(ids.map(id => get(recordPath(id))))) : await similar(r);
-      if (ids.length === 1) briefs = briefs.filter(x => sameSettings(x, r) && x.bench === r.bench);
+      if (ids.length === 1) briefs = briefs.filter(x => sameSettings(x, r) && x.bench === r.bench && (x.device || "") === (r.device || ""));
       briefs.sort((a, b) => new Date(a.filed) - new Date(b.filed));
       if (gone) return;
-      if (briefs.length < 2) return fill(head, h("p", {}, "There is only one finished record of this sequence with these settings on this bench. ", h("a", { href: "#/history" }, "Pick others in the history"), "."));
+      if (briefs.length < 2) return fill(head, h("p", {}, "There is only one finished record of this sequence with these settings " + (r.device ? `of device ${r.device} ` : "") + "on this bench. ", h("a", { href: "#/history" }, "Pick others in the history"), "."));
       first = briefs[0];
       for (const c of (await get(recordPath(first.id))).columns) units.set(c.name, c.unit);
       const compared = [];
@@ -43,9 +43,9 @@ export function driftView(view, [list]) {
     const names = [...new Set(all.compared.map(c => c.column.name))], of = all.compared.filter(c => c.column.name === column), points = new Map();
     for (const p of of[0].pairs) points.set(keyOf(p), p);
     if (!points.has(where)) where = [...points.keys()][Math.floor(points.size * 0.7)] || "";
-    const unit = of[0].column.unit;
+    const unit = of[0].column.unit, devices = new Set(all.briefs.map(b => b.device || ""));
     fill(head,
-      h("p", {}, first.title + ", ", count(all.briefs.length, "record"), ` from ${date(first.filed)} to ${date(all.briefs.at(-1).filed)}` + (first.settings && first.settings.length ? `, ${first.settings.join("; ")}` : "") + "."),
+      h("p", {}, first.title + ", ", count(all.briefs.length, "record"), ` from ${date(first.filed)} to ${date(all.briefs.at(-1).filed)}` + (first.settings && first.settings.length ? `, ${first.settings.join("; ")}` : "") + (devices.size === 1 && first.device ? `, device ${first.device}` : "") + ".", devices.size > 1 ? h("strong", {}, ` They are of ${devices.size} different devices.`) : ""),
       h("div", { class: "rows" },
         h("p", { class: "field" }, h("label", { for: "drift-column" }, "Quantity"), h("select", { id: "drift-column", onchange: e => {
           column = e.target.value;

@@ -25,7 +25,7 @@ export function historyView(view, _, query) {
       e.preventDefault();
       search();
     } },
-      input("q", "Words", { type: "search", placeholder: "title, bench, who, serial number", size: 26 }),
+      input("q", "Words", { type: "search", placeholder: "title, bench, device, who", size: 26 }),
       h("p", { class: "field" }, h("label", { for: "h-outcome" }, "Outcome"), h("select", { id: "h-outcome", onchange: e => {
         asked.outcome = e.target.value;
         search();
@@ -74,7 +74,7 @@ export function historyView(view, _, query) {
       found.length ? h("table", { class: "folding records", "data-key": "records" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, h("span", { class: "read" }, "Pick")), ["Record", "Outcome", "Points", "Bench", "Ended"].map(t => h("th", { scope: "col" }, t)))),
         h("tbody", {}, found.map(r => h("tr", { "data-key": r.id },
           h("td", { class: "pick" }, h("label", {}, h("input", { type: "checkbox", checked: picked.has(r.id), onchange: e => pick(r, e.target.checked) }), h("span", { class: "read" }, `Pick ${r.title}, ended ${when(r.filed)}`))),
-          h("th", { scope: "row" }, h("a", { href: "#/record/" + encodeURIComponent(r.id) }, r.title), h("small", {}, [r.settings && r.settings.join("; "), r.sequence, r.operator].filter(Boolean).join(" · "))),
+          h("th", { scope: "row" }, h("a", { href: "#/record/" + encodeURIComponent(r.id) }, r.title), h("small", {}, [r.device && "device " + r.device, r.settings && r.settings.join("; "), r.sequence, r.operator].filter(Boolean).join(" · "))),
           h("td", { "data-label": "Outcome" }, r.finished ? chip(r.outcome) : h("span", { class: "verdict undecided" }, "unfinished"), r.reason && r.finished ? h("small", { class: "why" }, r.reason) : ""),
           h("td", { "data-label": "Points" }, String(r.points)),
           h("td", { "data-label": "Bench" }, r.bench || "", r.simulated ? h("small", { class: "why" }, "simulated") : ""),

@@ -48,7 +48,7 @@ export function jobView(view, [id]) {
     fill(parts.head,
       h("p", { class: "above" }, stateChip(j), " ", j.record && over(j) ? h("a", { href: "#/record/" + encodeURIComponent(j.record) }, "Record and report") : ""),
       h("h1", {}, j.title),
-      h("p", { class: "remark" }, [j.sequence, j.settings && j.settings.join("; "), "by " + j.owner, "submitted " + when(j.submitted), j.priority ? "priority " + j.priority : "", j.every ? "every " + often(j.every) : "", over(j) && j.ended ? "ended " + when(j.ended) : ""].filter(Boolean).join(" · ")),
+      h("p", { class: "remark" }, [j.device && "device " + j.device, j.sequence, j.settings && j.settings.join("; "), "by " + j.owner, "submitted " + when(j.submitted), j.priority ? "priority " + j.priority : "", j.every ? "every " + often(j.every) : "", over(j) && j.ended ? "ended " + when(j.ended) : ""].filter(Boolean).join(" · ")),
       active(j) ? progress(j) : over(j) ? h("p", {}, `${run.record ? run.record.points : j.points} of ${count(j.planned, "point")}.`) : h("p", {}, `${count(j.planned, "point")}, about ${lasting(j.predicted_s)}.`, j.at && j.state === "scheduled" ? ` Next ${when(j.at)}.` : ""),
       j.waits ? h("p", { class: "note" }, "Waits: " + j.waits + ".") : "",
       j.reason && over(j) ? h("p", { class: "note" }, j.reason + (j.hint ? ` (${j.hint})` : "") + ".") : "",

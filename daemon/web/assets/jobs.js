@@ -20,7 +20,7 @@ export function stateChip(j) {
 
 // jobLine is a job in one or two lines.
 export function jobLine(j) {
-  const facts = [j.settings && j.settings.length ? j.settings.join("; ") : "", "by " + j.owner, j.holder ? "at " + j.holder : ""];
+  const facts = [j.device ? "device " + j.device : "", j.settings && j.settings.length ? j.settings.join("; ") : "", "by " + j.owner, j.holder ? "at " + j.holder : ""];
   if (j.priority) facts.push("priority " + j.priority);
   if (j.every) facts.push("every " + often(j.every));
   if (j.state === "scheduled" && j.at) facts.push("next " + when(j.at));

@@ -29,6 +29,6 @@ export const told = finding => finding.text.replace(/^--set [A-Za-z_]\w*(="(?:[^
 
 // otherField is the field of the form that a refusal without findings is about.
 export function otherField(text) {
-  for (const [begin, field] of [["priority", "priority"], ["every", "every"], ["retry", "attempts"], ["at", "at"], ["acknowledge", "acknowledge"]]) if (text.startsWith(begin)) return field;
+  for (const [begin, field] of [["priority", "priority"], ["every", "every"], ["retry", "attempts"], ["at", "at"], ["acknowledge", "acknowledge"], ["device", "device"]]) if (text.startsWith(begin)) return field;
   return "";
 }

@@ -57,6 +57,7 @@ export function submitView(view, [name]) {
         kept.bench = e.target.value;
         later(q);
       } }, [...(state.lab.hub ? [] : [["", "this bench"]]), ["any", "any that fits"], ...state.lab.members.filter(m => !m.hub && m.name !== state.lab.name).map(m => [m.name, m.name])].map(([v, t]) => h("option", { value: v, selected: (kept.bench || "") === v }, t))))) : "",
+      h("fieldset", { class: "rows" }, h("legend", {}, "Device under test"), field("device", "Serial number", "kept in the record; the same device over weeks is found by it", input("device", { size: 26, maxlength: 80 }))),
       h("fieldset", { class: "rows" }, h("legend", {}, "When"),
         field("priority", "Priority", "−100 to 100; higher goes first", input("priority", { inputmode: "numeric", size: 6, placeholder: "0" })),
         field("at", "Not before", "by the clock of this computer", input("at", { type: "datetime-local" })),
@@ -92,7 +93,7 @@ export function submitView(view, [name]) {
     if (k.at) s.at = new Date(k.at).toISOString();
     if ((k.every || "").trim()) s.every = k.every.trim();
     if (number("attempts")) s.retry = { attempts: Number(number("attempts")) };
-    for (const id of ["acknowledge", "accept_fit"]) if ((k[id] || "").trim()) s[id] = k[id].trim();
+    for (const id of ["device", "acknowledge", "accept_fit"]) if ((k[id] || "").trim()) s[id] = k[id].trim();
     if (k.no_hookup) s.no_hookup = true;
     for (const [id, v] of [["priority", s.priority], ["attempts", s.retry && s.retry.attempts]]) if (v !== undefined && !Number.isInteger(v)) throw Object.assign(new Error("a whole number is wanted"), { field: id });
     return s;
