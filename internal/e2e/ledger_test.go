@@ -261,9 +261,13 @@ func TestHostIsFasterThanFastInstruments(t *testing.T) {
 		}
 	}
 	for name, one := range x.times {
-		// 2 queries of 0.3 ms in a message, or one, and what this machine needs to hand it over
-		if one.Queries > 0 && (one.ProcessingSeconds < 0.2e-3 || one.ProcessingSeconds > 20e-3) {
-			t.Errorf("%s: %v s of processing", name, one.ProcessingSeconds)
+		// 2 queries of 0.3 ms in a message, or one, and what this machine needs to hand it over; of a few queries only the sum is well known
+		took := one.ProcessingSeconds
+		if one.Queries < 5 {
+			took += one.WireSeconds
+		}
+		if one.Queries > 0 && (took < 0.2e-3 || took > 20e-3) {
+			t.Errorf("%s: %v s of processing", name, took)
 		}
 	}
 }
