@@ -25,11 +25,11 @@ check:
 	$(GO) vet ./...
 	$(GO) tool staticcheck ./...
 
-# Tests that watch heart beats in real time run when nothing else does.
+# Tests that watch heart beats in real time run beside nothing but each other; they mostly wait.
 ALONE := ./internal/e2e ./cmd/fourwire
 unit:
 	$(GO) test -race $$($(GO) list ./... | grep -v -E '/(internal/e2e|cmd/fourwire)$$')
-	$(GO) test -race -p 1 $(ALONE)
+	$(GO) test -race $(ALONE)
 
 # Every fuzz target for a short while; FUZZTIME=10m for a long one.
 FUZZTIME ?= 10s

@@ -282,6 +282,7 @@ func (m *labMember) copied(record string, from *labMember) {
 
 // Two benches and a hub, each a process of its own, share work over a cluster of three. Each part is a lab of its own there.
 func TestLab(t *testing.T) {
+	t.Parallel()
 	servers := natsCluster(t)
 	t.Run("shared", func(t *testing.T) { labShared(t, servers) })
 	t.Run("cut off", func(t *testing.T) { labCut(t, servers) })

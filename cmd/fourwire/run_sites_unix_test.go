@@ -277,6 +277,7 @@ func TestInterruptedSites(t *testing.T) {
 
 // A run that is killed leaves both sites to its guardian, whose account is in both records; each goes on by itself.
 func TestKilledSites(t *testing.T) {
+	t.Parallel()
 	dir, addresses := sitesOverSockets(t, "10")
 	c := sitesCommand(t, dir, "out", "--site", "all")
 	said, err := c.StderrPipe()

@@ -102,6 +102,7 @@ func TestClientOfADaemon(t *testing.T) {
 
 // Who waits for a job goes on waiting when the daemon is killed and started again.
 func TestClientOverARestart(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	lan := filepath.Join(dir, "lan.yaml")
 	d := startDaemon(t, lan)

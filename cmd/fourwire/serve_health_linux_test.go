@@ -80,6 +80,7 @@ func (c *cord) out() {
 // A daemon finds out that an instrument was unplugged and since when, that it is back, and what its error queue held. The bench is on sockets in a process of
 // its own; the daemon's clock is put forward.
 func TestHealthOverSockets(t *testing.T) {
+	t.Parallel()
 	dir := buoyOverSockets(t, "--pace", "max")
 	lan := filepath.Join(dir, "lan.yaml")
 	text, err := os.ReadFile(lan)

@@ -179,6 +179,7 @@ func (d *daemonProcess) alive(collect bool) float64 {
 // Memory stays flat over many jobs. What a daemon has in use at rest is compared: under way its store writes into buffers of up to 4 MB for each of
 // its two files, which it lets go of after 10 s without a write.
 func TestMemoryOverManyJobs(t *testing.T) {
+	t.Parallel()
 	steps, rest := []int{6, 12}, time.Duration(0)
 	long := os.Getenv("FOURWIRE_LONG") != ""
 	if long {

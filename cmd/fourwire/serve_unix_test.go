@@ -167,7 +167,7 @@ var shortSweep = api.Submission{Sequence: "efficiency.yaml", NoHookup: true,
 // The daemon is killed at random moments while it runs jobs on a bench in another process. After it has been started again nothing is on before the bench
 // is armed, no job is lost, none is run twice, and every record is whole.
 func TestDaemonKilled(t *testing.T) {
-	times := 3
+	times := 2
 	if os.Getenv("FOURWIRE_LONG") != "" {
 		times = 50
 	}

@@ -77,6 +77,7 @@ func refreshed(t *testing.T, document string) map[string][][]any {
 // The example document, opened in LibreOffice, shows the points of a record that a daemon serves, and the figures that its formulas make of
 // them are those that follow from the record. (A password is asked for in a dialogue, which nobody answers here.)
 func TestSpreadsheetReadsPoints(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("starts a daemon and a spreadsheet")
 	}
