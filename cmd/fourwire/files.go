@@ -24,8 +24,17 @@ type inputFile struct {
 	Data []byte
 }
 
-// readFile reads a file of bounded size.
+// readFile reads a file that somebody wrote, of bounded size.
 func readFile(path string) ([]byte, error) {
+	data, err := readUpTo(path, diag.MaxFileBytes+1)
+	if err == nil && len(data) > diag.MaxFileBytes {
+		return nil, fmt.Errorf("%s is larger than %d bytes", path, diag.MaxFileBytes)
+	}
+	return data, err
+}
+
+// readUpTo reads the first bytes of a file.
+func readUpTo(path string, most int64) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		var p *os.PathError
@@ -38,12 +47,9 @@ func readFile(path string) ([]byte, error) {
 	if info, err := f.Stat(); err == nil && info.IsDir() {
 		return nil, fmt.Errorf("%s is a folder; a file is wanted here", path)
 	}
-	data, err := io.ReadAll(io.LimitReader(f, diag.MaxFileBytes+1))
+	data, err := io.ReadAll(io.LimitReader(f, most))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	if len(data) > diag.MaxFileBytes {
-		return nil, fmt.Errorf("%s is larger than %d bytes", path, diag.MaxFileBytes)
 	}
 	return data, nil
 }

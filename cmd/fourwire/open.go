@@ -76,28 +76,37 @@ func (o *openBench) open(ctx context.Context, r *oneRun) error {
 		if !r.plan.Uses(in.Name) {
 			continue
 		}
-		m := r.bench.models[in.Name]
-		a, err := transport.ParseAddress(in.Address)
-		if err != nil {
-			return &failure{status: exitInput, err: fmt.Errorf("%s: %w", in.Name, err)}
-		}
-		defaults, err := wireOptions(m, a.Scheme)
-		if err != nil {
-			return &failure{status: exitInput, err: err}
-		}
-		a = a.WithDefaults(defaults)
-		names[a], o.addresses[in.Name] = in.Name, a
-		one, err := o.openOne(ctx, r.keeper, d, a, in, m, r.flags.debug, r.bench.bench.AmbientKelvin)
-		if err != nil {
+		if _, err := o.openNext(ctx, r.keeper, d, names, in, r.bench, r.flags.debug); err != nil {
 			o.close()
-			if errors.Is(context.Cause(ctx), errInterrupted) {
-				return &failure{status: exitInterrupted, err: errInterrupted}
-			}
-			return notRight(fmt.Errorf("%s: %w", in.Name, err), "nothing was set; check power, cable and address, or ask it: fourwire ask "+in.Address+` "*IDN?"`)
+			return err
 		}
-		o.instruments = append(o.instruments, one)
 	}
 	return nil
+}
+
+// openNext opens one more instrument of a bench; names learns which one is behind an address before a word is said there.
+func (o *openBench) openNext(ctx context.Context, k *keeper, d *dial.Dialer, names map[transport.Address]string, in bench.Instrument, tb *testBench, each bool) (*driver.Instrument, error) {
+	m := tb.models[in.Name]
+	a, err := transport.ParseAddress(in.Address)
+	if err != nil {
+		return nil, &failure{status: exitInput, err: fmt.Errorf("%s: %w", in.Name, err)}
+	}
+	defaults, err := wireOptions(m, a.Scheme)
+	if err != nil {
+		return nil, &failure{status: exitInput, err: err}
+	}
+	a = a.WithDefaults(defaults)
+	names[a], o.addresses[in.Name] = in.Name, a
+	one, err := o.openOne(ctx, k, d, a, in, m, each, tb.bench.AmbientKelvin)
+	switch {
+	case err == nil:
+		o.instruments = append(o.instruments, one)
+	case errors.Is(context.Cause(ctx), errInterrupted):
+		err = &failure{status: exitInterrupted, err: errInterrupted}
+	default:
+		err = notRight(fmt.Errorf("%s: %w", in.Name, err), "nothing was set; check power, cable and address, or ask it: fourwire ask "+in.Address+` "*IDN?"`)
+	}
+	return one, err
 }
 
 func (o *openBench) openOne(ctx context.Context, k *keeper, d *dial.Dialer, a transport.Address, in bench.Instrument, m *model.Model, each bool, ambient float64) (*driver.Instrument, error) {

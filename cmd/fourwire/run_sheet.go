@@ -109,7 +109,7 @@ func (r *sheetRun) read() (err error) {
 	if r.seq, r.input, err = loadSequence(r.path, r.flags.set); err != nil {
 		return err
 	}
-	if r.data, err = readSheet(r.sheet.file); err != nil {
+	if r.data, err = readUpTo(r.sheet.file, sheet.MaxBytes+1); err != nil {
 		return wrong(err)
 	}
 	var params []sheet.Param
@@ -144,24 +144,6 @@ func (r *sheetRun) read() (err error) {
 	}
 	r.label()
 	return nil
-}
-
-// readSheet reads a file of bounded size.
-func readSheet(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		var p *os.PathError
-		if errors.As(err, &p) {
-			return nil, fmt.Errorf("%s: %w", path, p.Err)
-		}
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, sheet.MaxBytes+1))
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return data, nil
 }
 
 // label names the rows by what tells them apart: the device, and the parameters that differ.

@@ -214,28 +214,13 @@ func (s *siteRuns) open(ctx context.Context) error {
 		if len(users) == 0 {
 			continue
 		}
-		m := s.bench.models[in.Name]
-		a, err := transport.ParseAddress(in.Address)
-		if err != nil {
-			return &failure{status: exitInput, err: fmt.Errorf("%s: %w", in.Name, err)}
-		}
-		defaults, err := wireOptions(m, a.Scheme)
-		if err != nil {
-			return &failure{status: exitInput, err: err}
-		}
-		a = a.WithDefaults(defaults)
-		names[a], o.addresses[in.Name] = in.Name, a
 		if o.wrap = nil; len(users) > 1 {
 			o.wrap = func(l transport.Link) transport.Link { return s.pool.Link(in.Name, l) }
 		}
-		one, err := o.openOne(ctx, s.keeper, d, a, in, m, s.flags.debug, s.bench.bench.AmbientKelvin)
+		one, err := o.openNext(ctx, s.keeper, d, names, in, s.bench, s.flags.debug)
 		if err != nil {
-			if errors.Is(context.Cause(ctx), errInterrupted) {
-				return &failure{status: exitInterrupted, err: errInterrupted}
-			}
-			return notRight(fmt.Errorf("%s: %w", in.Name, err), "nothing was set; check power, cable and address, or ask it: fourwire ask "+in.Address+` "*IDN?"`)
+			return err
 		}
-		o.instruments = append(o.instruments, one)
 		if len(users) > 1 {
 			s.pool.Add(in.Name, one)
 		}

@@ -4,7 +4,6 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"cmp"
 	"encoding/json"
 	"io"
@@ -14,7 +13,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -46,28 +44,8 @@ func sitesOverSockets(t *testing.T, pace string, edit ...string) (dir string, ad
 	if err := os.WriteFile(lan, []byte(free), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	sim := command(t, "sim", lan, "--json", "--pace", pace)
-	var complaints bytes.Buffer
-	sim.Stderr = &complaints
-	out, err := sim.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := sim.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		_ = sim.Process.Signal(syscall.SIGTERM)
-		if err := sim.Wait(); err != nil {
-			t.Errorf("fourwire sim ended with %v\n%s", err, complaints.String())
-		}
-	})
-	var endpoints []served
-	if err := json.NewDecoder(bufio.NewReader(out)).Decode(&endpoints); err != nil {
-		t.Fatalf("fourwire sim: %v\n%s", err, complaints.String())
-	}
 	addresses = map[string]string{}
-	for _, e := range endpoints {
+	for _, e := range serveBench(t, lan, "--pace", pace) {
 		addresses[e.Instrument] = e.Address
 		free = strings.Replace(free, "tcp://127.0.0.1:0", e.Address, 1)
 	}

@@ -57,7 +57,21 @@ func changedBuoyOverSockets(t *testing.T, change func(dir string), simArgs ...st
 	if err := os.WriteFile(lan, []byte(free), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	sim := command(t, append([]string{"sim", lan, "--json"}, simArgs...)...)
+	for _, e := range serveBench(t, lan, simArgs...) {
+		if strings.HasPrefix(e.Address, "tcp:") {
+			free = strings.Replace(free, "tcp://127.0.0.1:0", e.Address, 1)
+		}
+	}
+	if err := os.WriteFile(lan, []byte(free), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// serveBench serves a simulated bench in a process of its own until the end of the test, and tells where its instruments are.
+func serveBench(t *testing.T, bench string, simArgs ...string) []served {
+	t.Helper()
+	sim := command(t, append([]string{"sim", bench, "--json"}, simArgs...)...)
 	var complaints bytes.Buffer
 	sim.Stderr = &complaints
 	out, err := sim.StdoutPipe()
@@ -77,15 +91,7 @@ func changedBuoyOverSockets(t *testing.T, change func(dir string), simArgs ...st
 	if err := json.NewDecoder(bufio.NewReader(out)).Decode(&endpoints); err != nil {
 		t.Fatalf("fourwire sim: %v\n%s", err, complaints.String())
 	}
-	for _, e := range endpoints {
-		if strings.HasPrefix(e.Address, "tcp:") {
-			free = strings.Replace(free, "tcp://127.0.0.1:0", e.Address, 1)
-		}
-	}
-	if err := os.WriteFile(lan, []byte(free), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	return dir
+	return endpoints
 }
 
 // pointsOf runs a sequence and gives its points.
