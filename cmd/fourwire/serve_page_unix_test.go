@@ -211,7 +211,7 @@ func pageSignsIn(t *testing.T, b *browserPage) {
 	b.accessible("a trace")
 	b.do(`document.querySelector(".stage").focus()`)
 	b.press("+++a" + kb.ArrowRight + kb.ArrowRight + "b")
-	b.until(`document.querySelector(".viewer").dataset.samples === "1" && document.querySelector(".viewer").dataset.waiting === "0"`)
+	b.until(`(d => d.samples === "1" && d.waiting === "0" && d.charge !== "0")(document.querySelector(".viewer").dataset)`)
 	// What lies between the cursors is what the daemon says of that span: its sum over samples is exact.
 	if bad := b.ask(fmt.Sprintf(`(async () => {
 		const v = document.querySelector(".viewer"), [from, to] = [...document.querySelectorAll(".handle")].map(h => Number(h.getAttribute("aria-valuenow"))).sort((a, b) => a - b);
