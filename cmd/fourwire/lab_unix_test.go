@@ -313,7 +313,9 @@ func labShared(t *testing.T, servers []string) {
 	hostile := hostileEntries(t, servers[0], "shared")
 	cancelled := hub.submit(atLoads("11 A", 2))
 	hub.ask("DELETE", "/api/jobs/"+cancelled, nil, nil, http.StatusOK)
-	hub.watch(from[0].ID, func(e api.Event) bool { return e.Kind == "point" && may[e.Job] != nil })
+	hub.watch(from[0].ID, func(e api.Event) bool {
+		return may[e.Job] != nil && (e.Kind == "point" || e.State != nil && e.State.State == api.Done)
+	})
 	for id, where := range may {
 		j := hub.until(id, over)
 		if j.State != api.Done || !slices.Contains(where, j.Holder) || j.Planned != 2 {
