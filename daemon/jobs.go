@@ -13,14 +13,13 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"fourwire/daemon/access"
 	"fourwire/daemon/api"
 	"fourwire/daemon/fleet"
 	"fourwire/daemon/queue"
 	"fourwire/quantity"
+	"fourwire/record"
 )
 
 const (
@@ -107,8 +106,10 @@ func (d *Daemon) plain(who access.Who, s api.Submission) (queue.Job, Order, erro
 		j.At = time.Time{}
 	}
 	o := Order{Bench: s.Bench, Device: strings.TrimSpace(s.Device), Seed: s.Seed, Acknowledge: s.Acknowledge, NoHookup: s.NoHookup, AcceptFit: s.AcceptFit}
-	if !utf8.ValidString(o.Device) || utf8.RuneCountInString(o.Device) > 80 || strings.ContainsFunc(o.Device, func(r rune) bool { return !unicode.IsPrint(r) }) {
-		return bad("device: a serial number has 80 characters at most, all of which can be printed")
+	if o.Device != "" {
+		if err := record.CheckDevice(o.Device); err != nil {
+			return bad("device: %s", err)
+		}
 	}
 	if s.Priority < -100 || s.Priority > 100 {
 		return bad("priority goes from -100 to 100")
