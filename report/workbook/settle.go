@@ -16,38 +16,40 @@ const contentTypes = "[Content_Types].xml"
 // settle orders the parts of the file, so that the same content gives the same bytes, and corrects the charts. logX says which
 // of them, in order, have a logarithmic X axis.
 func settle(raw []byte, logX []bool) ([]byte, error) {
+	return Repack(raw, func(name string, part []byte) []byte {
+		switch {
+		case name == contentTypes:
+			return sortEntries(sortEntries(part, "Default"), "Override")
+		case strings.HasPrefix(name, "xl/worksheets/sheet"):
+			return formulaNumbers(fitToPage(part))
+		case strings.HasPrefix(name, "xl/charts/chart"):
+			number, err := strconv.Atoi(strings.TrimSuffix(strings.TrimPrefix(name, "xl/charts/chart"), ".xml"))
+			return correctChart(part, err == nil && number >= 1 && number <= len(logX) && logX[number-1])
+		}
+		return part
+	})
+}
+
+// Repack writes the parts of a workbook file anew, in the order of their names, each as edit leaves it.
+func Repack(raw []byte, edit func(name string, part []byte) []byte) ([]byte, error) {
 	in, err := zip.NewReader(bytes.NewReader(raw), int64(len(raw)))
 	if err != nil {
 		return nil, err
 	}
-	files := append([]*zip.File(nil), in.File...)
-	sort.Slice(files, func(i, j int) bool { return partOrder(files[i].Name) < partOrder(files[j].Name) })
+	files := slices.Clone(in.File)
+	slices.SortFunc(files, func(a, b *zip.File) int { return strings.Compare(partOrder(a.Name), partOrder(b.Name)) })
 	var out bytes.Buffer
 	w := zip.NewWriter(&out)
 	for _, f := range files {
-		part, err := f.Open()
+		part, err := Unpack(f)
 		if err != nil {
 			return nil, err
-		}
-		data, err := io.ReadAll(part)
-		part.Close()
-		if err != nil {
-			return nil, err
-		}
-		switch {
-		case f.Name == contentTypes:
-			data = sortEntries(sortEntries(data, "Default"), "Override")
-		case strings.HasPrefix(f.Name, "xl/worksheets/sheet"):
-			data = formulaNumbers(fitToPage(data))
-		case strings.HasPrefix(f.Name, "xl/charts/chart"):
-			number, err := strconv.Atoi(strings.TrimSuffix(strings.TrimPrefix(f.Name, "xl/charts/chart"), ".xml"))
-			data = correctChart(data, err == nil && number >= 1 && number <= len(logX) && logX[number-1])
 		}
 		to, err := w.CreateHeader(&zip.FileHeader{Name: f.Name, Method: zip.Deflate})
 		if err != nil {
 			return nil, err
 		}
-		if _, err := to.Write(data); err != nil {
+		if _, err := to.Write(edit(f.Name, part)); err != nil {
 			return nil, err
 		}
 	}
@@ -55,6 +57,16 @@ func settle(raw []byte, logX []bool) ([]byte, error) {
 		return nil, err
 	}
 	return out.Bytes(), nil
+}
+
+// Unpack reads one part of a workbook file.
+func Unpack(f *zip.File) ([]byte, error) {
+	part, err := f.Open()
+	if err != nil {
+		return nil, err
+	}
+	defer part.Close()
+	return io.ReadAll(part)
 }
 
 // fitToPage restores what the library loses of a sheet that is streamed: that its page layout is to be kept to (ECMA-376, part 1, 18.3.1.65).

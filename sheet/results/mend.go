@@ -4,7 +4,6 @@ import (
 	"archive/zip"
 	"bytes"
 	"encoding/xml"
-	"io"
 	"path"
 	"slices"
 	"strconv"
@@ -41,59 +40,24 @@ func (c *copybook) mend(raw []byte) ([]byte, error) {
 		}
 		return n
 	}
-	files := slices.Clone(in.File)
-	slices.SortFunc(files, func(a, b *zip.File) int { return strings.Compare(order(a.Name), order(b.Name)) })
-	for _, f := range files {
+	for _, f := range in.File {
 		if n := number(f.Name); n > 0 {
 			charts = append(charts, n)
 		}
 	}
 	slices.Sort(charts)
-	var out bytes.Buffer
-	w := zip.NewWriter(&out)
-	for _, f := range files {
-		data, err := unpack(f)
-		if err != nil {
-			return nil, err
-		}
-		switch n := number(f.Name); {
+	return workbook.Repack(raw, func(name string, part []byte) []byte {
+		switch n := number(name); {
 		case n > 0:
 			k := slices.Index(charts, n)
-			data = workbook.CorrectChart(data, k < len(c.logX) && c.logX[k])
-		case f.Name == tab:
-			data = numbers(data, c.worked)
-		case strings.HasPrefix(f.Name, "xl/worksheets/sheet") && !theirs[f.Name]:
-			data = workbook.FitToPage(data)
+			return workbook.CorrectChart(part, k < len(c.logX) && c.logX[k])
+		case name == tab:
+			return numbers(part, c.worked)
+		case strings.HasPrefix(name, "xl/worksheets/sheet") && !theirs[name]:
+			return workbook.FitToPage(part)
 		}
-		to, err := w.CreateHeader(&zip.FileHeader{Name: f.Name, Method: zip.Deflate})
-		if err != nil {
-			return nil, err
-		}
-		if _, err := to.Write(data); err != nil {
-			return nil, err
-		}
-	}
-	if err := w.Close(); err != nil {
-		return nil, err
-	}
-	return out.Bytes(), nil
-}
-
-func unpack(f *zip.File) ([]byte, error) {
-	part, err := f.Open()
-	if err != nil {
-		return nil, err
-	}
-	defer part.Close()
-	return io.ReadAll(part)
-}
-
-// order puts the list of content types first, where readers look for it.
-func order(name string) string {
-	if name == "[Content_Types].xml" {
-		return ""
-	}
-	return name
+		return part
+	})
 }
 
 // numbers says of cells with a formula that their value is a number: the library calls every one a text (ECMA-376, part 1, 18.18.11).
@@ -129,7 +93,7 @@ func partOf(in *zip.Reader, tab string) (string, error) {
 		if into == nil {
 			continue
 		}
-		data, err := unpack(f)
+		data, err := workbook.Unpack(f)
 		if err != nil {
 			return "", err
 		}
