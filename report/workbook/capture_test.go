@@ -1,17 +1,11 @@
 package workbook_test
 
 import (
-	"bytes"
 	"path/filepath"
 	"strings"
 	"testing"
 
-	"github.com/xuri/excelize/v2"
-
-	"fourwire/record"
-	"fourwire/report"
 	"fourwire/report/reporttest"
-	"fourwire/report/workbook"
 )
 
 // The sheet of a capture has its figures, what limits its signals, and samples with time from the event.
@@ -20,18 +14,7 @@ func TestCaptureSheet(t *testing.T) {
 	if err := reporttest.WriteCapture(dir, true); err != nil {
 		t.Fatal(err)
 	}
-	rec, err := record.Open(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	data, err := workbook.Make(report.New(rec))
-	if err != nil {
-		t.Fatal(err)
-	}
-	f, err := excelize.OpenReader(bytes.NewReader(data))
-	if err != nil {
-		t.Fatal(err)
-	}
+	_, _, f := openFolder(t, dir)
 	rows, err := f.GetRows("Capture")
 	if err != nil {
 		t.Fatal(err)

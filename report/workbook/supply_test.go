@@ -1,7 +1,6 @@
 package workbook_test
 
 import (
-	"bytes"
 	"encoding/json"
 	"math"
 	"os"
@@ -9,12 +8,8 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/xuri/excelize/v2"
-
 	"fourwire/record"
-	"fourwire/report"
 	"fourwire/report/reporttest"
-	"fourwire/report/workbook"
 )
 
 // A supply has a sheet with its standard, what was asked for and what is played, and a chart; rails and parts stand in the summary.
@@ -41,18 +36,7 @@ func TestSupplyRailsAndParts(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	rec, err := record.Open(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	data, err := workbook.Make(report.New(rec))
-	if err != nil {
-		t.Fatal(err)
-	}
-	f, err := excelize.OpenReader(bytes.NewReader(data))
-	if err != nil {
-		t.Fatal(err)
-	}
+	_, _, f := openFolder(t, dir)
 	for sheet, wants := range map[string][]string{
 		"Supply":  {"start-pulse at dut.in by feed", "Standard|ISO 16750-2", "read in =cmd()", "0.5|6|0.25|9"},
 		"Summary": {"Rails: board", "core|core||1.2|0.125", "Part: Diode: d1", "ideality|1.0457|0.0034|1"},

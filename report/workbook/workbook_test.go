@@ -28,6 +28,12 @@ func open(t *testing.T, o reporttest.Options) (*record.Record, []byte, *excelize
 	if err := reporttest.Write(dir, o); err != nil {
 		t.Fatal(err)
 	}
+	return openFolder(t, dir)
+}
+
+// openFolder makes the workbook of a record.
+func openFolder(t *testing.T, dir string) (*record.Record, []byte, *excelize.File) {
+	t.Helper()
 	rec, err := record.Open(dir)
 	if err != nil {
 		t.Fatal(err)
