@@ -217,10 +217,9 @@ func sitesBegun(t *testing.T, from io.Reader) {
 	t.Fatal("the run ended before both sites had a point")
 }
 
-// Ctrl-C ends all sites in order: everything off, both records whole.
-func TestInterruptedSites(t *testing.T) {
-	t.Parallel()
-	dir, addresses := sitesOverSockets(t, "10")
+// sitesUnderWay starts a run at all sites and waits until each has a point.
+func sitesUnderWay(t *testing.T, dir string) *exec.Cmd {
+	t.Helper()
 	c := sitesCommand(t, dir, "out", "--site", "all")
 	said, err := c.StderrPipe()
 	if err != nil {
@@ -230,6 +229,14 @@ func TestInterruptedSites(t *testing.T) {
 		t.Fatal(err)
 	}
 	sitesBegun(t, said)
+	return c
+}
+
+// Ctrl-C ends all sites in order: everything off, both records whole.
+func TestInterruptedSites(t *testing.T) {
+	t.Parallel()
+	dir, addresses := sitesOverSockets(t, "10")
+	c := sitesUnderWay(t, dir)
 	_ = c.Process.Signal(os.Interrupt)
 	_ = c.Wait()
 	if got := c.ProcessState.ExitCode(); got != exitInterrupted {
@@ -257,15 +264,7 @@ func TestInterruptedSites(t *testing.T) {
 func TestKilledSites(t *testing.T) {
 	t.Parallel()
 	dir, addresses := sitesOverSockets(t, "10")
-	c := sitesCommand(t, dir, "out", "--site", "all")
-	said, err := c.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := c.Start(); err != nil {
-		t.Fatal(err)
-	}
-	sitesBegun(t, said)
+	c := sitesUnderWay(t, dir)
 	_ = c.Process.Kill()
 	_ = c.Wait()
 	noted := func(site string) bool {
